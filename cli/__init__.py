@@ -1,0 +1,1 @@
+"""Arguments, settings and wiring."""

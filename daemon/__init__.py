@@ -1,0 +1,1 @@
+"""The long-lived half: reads sensors, decides what to keep, writes it down."""

@@ -1,0 +1,1 @@
+"""The doors to the hardware: one module for each interface, read-only."""

@@ -1,0 +1,1 @@
+"""A computer that does not exist, whose truth is known."""

@@ -1,0 +1,1 @@
+"""The thinking half: history in; resistances, verdicts and pages out."""

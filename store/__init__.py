@@ -1,0 +1,1 @@
+"""The words (records, errors, units) and the database."""
