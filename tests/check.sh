@@ -1,0 +1,12 @@
+#!/bin/sh
+# The one check line: format, lint, strict types, tests. CI runs the same.
+set -eu
+cd "$(dirname "$0")/.."
+python=${PYTHON:-.venv/bin/python}
+"$python" -m ruff format --check .
+"$python" -m ruff check .
+# mypy wants a folder of the package's name; the repository root is the package itself.
+mkdir -p .types && ln -sfn .. .types/heatdrift
+mypy=$(cd "$(dirname "$python")" && pwd)/mypy
+(cd .types && "$mypy" --config-file ../pyproject.toml heatdrift)
+"$python" -m pytest "$@"
