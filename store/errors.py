@@ -5,6 +5,7 @@ HeatdriftError
 ├── StoreError               the database
 │   ├── ForeignDatabaseError     a database that is not ours
 │   ├── NewerSchemaError         written by a later heatdrift
+│   ├── SchemaOutdatedError      written by an earlier heatdrift, to be migrated first
 │   ├── DatabaseBusyError        somebody else holds the pen
 │   ├── ReadOnlyDatabaseError    cannot be written
 │   ├── DiskFullError            no room left; nothing was lost, the batch is still held
@@ -48,6 +49,10 @@ class ForeignDatabaseError(StoreError):
 
 class NewerSchemaError(StoreError):
     """The database was written by a later heatdrift."""
+
+
+class SchemaOutdatedError(StoreError):
+    """The database was written by an earlier heatdrift and has not been migrated."""
 
 
 class DatabaseBusyError(StoreError):

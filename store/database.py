@@ -1,0 +1,249 @@
+"""Opening the database: one writer, readers that cannot write, SQLite or PostgreSQL by URL."""
+
+from __future__ import annotations
+
+import importlib
+import logging
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, Table, create_engine, event, inspect, make_url, select, text
+from sqlalchemy.engine import URL
+from sqlalchemy.exc import ArgumentError, NoSuchModuleError
+from sqlalchemy.pool import QueuePool
+
+from . import sqlite_file
+from .errors import ForeignDatabaseError, NewerSchemaError, SchemaOutdatedError, SettingsError, StoreError
+from .faults import translated
+from .schema import REVISIONS, alembic_version, metadata, revision_metadata
+
+log = logging.getLogger(__name__)
+
+URL_REMEDY = "write sqlite:///file or postgresql://..."
+POSTGRES_CONNECT_TIMEOUT_S = 10
+MAKING_LOCK = 0x48446474  # PostgreSQL advisory lock: two services must not make the tables at once
+
+
+class Database:
+    """An open database.
+
+    Attributes
+    ----------
+    engine
+        SQLAlchemy engine; `begin` is the better way in, because it raises our errors.
+    path
+        The file, None where there is a server.
+    url_for_people
+        What may be printed: no password in it.
+    """
+
+    def __init__(self, url: URL, engine: Engine, *, can_write: bool) -> None:
+        self.url = url
+        self.engine = engine
+        self.can_write = can_write
+        self.path = sqlite_path(url)
+        self.url_for_people = str(self.path) if self.path else url.render_as_string(hide_password=True)
+
+    @property
+    def is_sqlite(self) -> bool:
+        """Whether it is a file rather than a server."""
+        return self.path is not None
+
+    @contextmanager
+    def begin(self) -> Iterator[Connection]:
+        """One transaction: committed at the end, rolled back on an error, which is one of ours.
+
+        For a writer on SQLite it holds the pen from its first moment, so that it cannot fail half-way.
+        """
+        with translated(self.url_for_people, self.path), self.engine.begin() as connection:
+            yield connection
+
+    def insert(self, table: Table) -> Any:
+        """An INSERT that knows ``on_conflict_do_nothing``, in the dialect of this database."""
+        return importlib.import_module(f"sqlalchemy.dialects.{self.engine.dialect.name}").insert(table)
+
+    @contextmanager
+    def sqlite_connection(self) -> Iterator[sqlite3.Connection]:
+        """The driver's own connection, outside any transaction: for pragmas and the backup."""
+        with translated(self.url_for_people, self.path):
+            pooled = self.engine.raw_connection()
+            try:
+                yield pooled.driver_connection  # type: ignore[misc]
+            finally:
+                pooled.close()
+
+    def close(self) -> None:
+        """Close every connection; the next use opens a new one."""
+        self.engine.dispose()
+
+
+def open_writer(url: str, *, keeps_checkpoints: bool = True) -> Database:
+    """Open for writing, making the file and the tables where there are none.
+
+    Parameters
+    ----------
+    url
+        ``sqlite:///file``, a plain path, or ``postgresql://...``.
+    keeps_checkpoints
+        Only the service and its nightly child copy the WAL back into the file; a short command that writes
+        beside them passes False.
+
+    Raises
+    ------
+    ForeignDatabaseError, NewerSchemaError, SchemaOutdatedError, ReadOnlyDatabaseError, DatabaseBusyError
+        See `errors`.
+    """
+    parsed = parse_url(url)
+    path = sqlite_path(parsed)
+    if path is not None:
+        sqlite_file.make_file(path)
+        connect = partial(sqlite_file.connect_writer, path, keeps_checkpoints=keeps_checkpoints)
+        engine = _sqlite_engine(connect, "BEGIN IMMEDIATE")
+    else:
+        engine = _postgres_engine(parsed, can_write=True)
+    database = Database(parsed, engine, can_write=True)
+    return _checked(database, _make_tables)
+
+
+def open_reader(url: str) -> Database:
+    """Open an existing database; nothing can be written through it.
+
+    Raises
+    ------
+    StoreError
+        There is no such file or server, or it is not ours to read: see `errors`.
+    """
+    parsed = parse_url(url)
+    path = sqlite_path(parsed)
+    if path is not None:
+        if not path.exists():
+            raise StoreError(
+                f"there is no database {path}", remedy="start the service, or name it with --database"
+            )
+        engine = _sqlite_engine(partial(sqlite_file.connect_reader, path), "BEGIN")
+    else:
+        engine = _postgres_engine(parsed, can_write=False)
+    return _checked(Database(parsed, engine, can_write=False), _refuse_empty)
+
+
+def parse_url(url: str) -> URL:
+    """Read a database URL; a plain path means a SQLite file."""
+    if "://" not in url:
+        return URL.create("sqlite", database=str(Path(url).expanduser()))
+    try:
+        parsed = make_url(url)
+    except (ArgumentError, ValueError) as error:
+        raise SettingsError(
+            "the database URL cannot be read", remedy="write sqlite:///file or postgresql://..."
+        ) from error
+    backend = parsed.get_backend_name()
+    if backend == "postgres":
+        backend = "postgresql"
+    if backend == "postgresql":
+        return parsed.set(drivername="postgresql+psycopg")
+    if backend != "sqlite":
+        raise SettingsError(f"no such kind of database: {backend}", remedy=URL_REMEDY)
+    if not parsed.database or parsed.database == ":memory:":
+        raise SettingsError("the database URL names no file", remedy=URL_REMEDY)
+    return URL.create("sqlite", database=str(Path(parsed.database).expanduser()))
+
+
+def sqlite_path(url: URL) -> Path | None:
+    """The file of a SQLite URL, None for a server."""
+    return Path(url.database or "") if url.get_backend_name() == "sqlite" else None
+
+
+def stored_revision(connection: Connection) -> str | None:
+    """Schema revision of the database, None where it has no tables yet.
+
+    Raises
+    ------
+    ForeignDatabaseError
+        It has tables, and they are not ours.
+    """
+    tables = set(inspect(connection).get_table_names())
+    if not tables:
+        return None
+    revision = None
+    if alembic_version.name in tables:
+        revision = connection.scalar(select(alembic_version.c.version_num))
+    if not tables.intersection(metadata.tables):
+        if tables == {alembic_version.name} and revision is None:
+            return None
+        raise ForeignDatabaseError(
+            "the database holds tables of another program", remedy="give heatdrift a database of its own"
+        )
+    return str(revision)
+
+
+def _checked(database: Database, when_empty: Callable[[Database], None]) -> Database:
+    try:
+        with database.begin() as connection:
+            revision = stored_revision(connection)
+        if revision is None:
+            when_empty(database)
+        elif revision != REVISIONS[-1]:
+            raise _wrong_revision(revision, database)
+    except BaseException:
+        database.close()
+        raise
+    return database
+
+
+def _wrong_revision(revision: str, database: Database) -> StoreError:
+    where = database.url_for_people
+    if revision in REVISIONS:
+        return SchemaOutdatedError(
+            f"{where} has schema {revision}, this heatdrift needs {REVISIONS[-1]}",
+            remedy="run `heatdrift upkeep` once",
+        )
+    return NewerSchemaError(
+        f"{where} has schema {revision}, this heatdrift knows {REVISIONS[-1]}", remedy="update heatdrift"
+    )
+
+
+def _make_tables(database: Database) -> None:
+    with database.begin() as connection:
+        if not database.is_sqlite:
+            connection.execute(text(f"SELECT pg_advisory_xact_lock({MAKING_LOCK})"))
+        if stored_revision(connection) is not None:
+            return  # another process was first
+        metadata.create_all(connection)
+        revision_metadata.create_all(connection)
+        connection.execute(alembic_version.insert().values(version_num=REVISIONS[-1]))
+    log.info("made a new database: %s", database.url_for_people)
+
+
+def _refuse_empty(database: Database) -> None:
+    raise StoreError(f"{database.url_for_people} holds nothing yet", remedy="start the service")
+
+
+def _sqlite_engine(connect: Callable[[], sqlite3.Connection], begin: str) -> Engine:
+    engine = create_engine(
+        "sqlite://", creator=connect, poolclass=QueuePool, pool_size=1, max_overflow=0, pool_timeout=30
+    )
+    # sqlite3 would begin late and only for some statements; a transaction is to begin where it is written.
+    event.listen(engine, "begin", lambda connection: connection.exec_driver_sql(begin))
+    return engine
+
+
+def _postgres_engine(url: URL, *, can_write: bool) -> Engine:
+    try:
+        engine = create_engine(
+            url,
+            pool_size=1,
+            max_overflow=0,
+            pool_pre_ping=True,
+            connect_args={"connect_timeout": POSTGRES_CONNECT_TIMEOUT_S},
+        )
+    except (ImportError, NoSuchModuleError) as error:
+        raise SettingsError(
+            "PostgreSQL needs a driver that is not installed", remedy="pip install 'heatdrift[postgresql]'"
+        ) from error
+    if not can_write:
+        event.listen(engine, "connect", lambda connection, _record: setattr(connection, "read_only", True))
+    return engine

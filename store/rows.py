@@ -1,0 +1,120 @@
+"""From records to rows of the tables, and how rows find their place."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import Connection, Table, select
+
+from .database import Database
+from .errors import StoreError
+from .records import Batch, ProbeSample, SourceSample
+from .schema import VALUE_COLUMNS, boot, gap, identity_change, probe_sample, source_sample
+
+SOURCE_COLUMNS = (
+    "source_id",
+    "time_utc_ms",
+    *VALUE_COLUMNS,
+    "limit_reasons",
+    "cadence",
+    "n_looks",
+    "missing_reasons",
+)
+PROBE_COLUMNS = ("time_utc_ms", "channel_id", "value_milli", "missing_reason")
+Row = dict[str, Any]
+
+
+def source_rows(samples: Sequence[SourceSample], ids: Mapping[str, int]) -> list[Row]:
+    """Rows of `source_sample`; ``ids`` has the number of every registered source."""
+    rows = []
+    for sample in samples:
+        time_utc_ms, name, values, limit_reasons, cadence, n_looks, missing_reasons = sample
+        if name not in ids:
+            raise StoreError(f"source {name} is not registered", remedy="call register_source first")
+        cells = (ids[name], time_utc_ms, *values, limit_reasons, int(cadence), n_looks, missing_reasons)
+        rows.append(dict(zip(SOURCE_COLUMNS, cells, strict=True)))
+    return rows
+
+
+def probe_rows(samples: Sequence[ProbeSample], ids: Mapping[tuple[str, str], int]) -> list[Row]:
+    """Rows of `probe_sample`; ``ids`` has the number of every registered (probe, quantity)."""
+    rows = []
+    for sample in samples:
+        channel_id = ids.get((sample.probe, sample.quantity))
+        if channel_id is None:
+            raise StoreError(
+                f"probe {sample.probe} has no registered channel for {sample.quantity}",
+                remedy="call register_channel first",
+            )
+        cells = (sample.time_utc_ms, channel_id, sample.value, sample.missing_reason)
+        rows.append(dict(zip(PROBE_COLUMNS, cells, strict=True)))
+    return rows
+
+
+def event_rows(batch: Batch, machine_id: int) -> list[tuple[Table, list[Row]]]:
+    """Rows of the gaps, boots and changes in a batch, each with its table."""
+    gaps = [
+        {
+            "machine_id": machine_id,
+            "from_utc_ms": found.from_utc_ms,
+            "to_utc_ms": found.to_utc_ms,
+            "reason": found.reason.value,
+            "source": found.source,
+            "detail": found.detail,
+        }
+        for found in batch.gaps
+    ]
+    boots = [
+        {"machine_id": machine_id, "boot_id": found.boot_id, "first_seen_utc_ms": found.first_seen_utc_ms}
+        for found in batch.boots
+    ]
+    changes = [
+        {
+            "machine_id": machine_id,
+            "subject": found.subject,
+            "at_utc_ms": found.at_utc_ms,
+            "before": found.before,
+            "after": found.after,
+        }
+        for found in batch.changes
+    ]
+    return [(gap, gaps), (boot, boots), (identity_change, changes)]
+
+
+def insert_samples(
+    database: Database, connection: Connection, source_samples: list[Row], probe_samples: list[Row]
+) -> None:
+    """Insert samples so that each is there exactly once.
+
+    A row whose moment is taken by a different row (the clock was set back) moves on to the next free
+    millisecond; the same row again changes nothing.
+    """
+    for table, series, rows in (
+        (source_sample, "source_id", source_samples),
+        (probe_sample, "channel_id", probe_samples),
+    ):
+        if insert_new(database, connection, table, rows) != len(rows):
+            for row in rows:
+                _place(database, connection, table, series, row)
+
+
+def insert_new(database: Database, connection: Connection, table: Table, rows: list[Row]) -> int:
+    """Insert the rows whose key is not there yet; returns how many those were."""
+    if not rows:
+        return 0
+    return connection.execute(database.insert(table).on_conflict_do_nothing(), rows).rowcount
+
+
+def _place(database: Database, connection: Connection, table: Table, series: str, row: Row) -> None:
+    wanted = {name: value for name, value in row.items() if name != "time_utc_ms"}
+    query = select(*(table.c[name] for name in wanted)).where(table.c[series] == row[series])
+    at_utc_ms = row["time_utc_ms"]
+    while True:
+        stored = connection.execute(query.where(table.c.time_utc_ms == at_utc_ms)).first()
+        if stored is None:
+            insert_new(database, connection, table, [row | {"time_utc_ms": at_utc_ms}])
+            return
+        if tuple(stored) == tuple(wanted.values()):
+            return
+        at_utc_ms += 1

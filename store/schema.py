@@ -1,0 +1,205 @@
+"""The tables, the same on SQLite and PostgreSQL.
+
+Every row hangs on a machine, so that one database can hold many. Moments are UTC [ms since 1970]; measured
+values are integers of thousandths of their unit, NULL where nothing was had.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    PrimaryKeyConstraint,
+    SmallInteger,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+from .units import SOURCE_QUANTITIES
+
+REVISIONS = ("0001",)
+"""Schema revisions, oldest first; the last one is what this heatdrift reads and writes."""
+
+VALUE_COLUMNS = tuple(quantity.stored_name for quantity in SOURCE_QUANTITIES)
+
+metadata = MetaData(
+    naming_convention={
+        "pk": "pk_%(table_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_name)s",
+        "uq": "uq_%(table_name)s",
+        "ix": "ix_%(table_name)s",
+    }
+)
+
+machine = Table(
+    "machine",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("uuid", Text, nullable=False),
+    Column("name", Text, nullable=False),
+    Column("first_seen_utc_ms", BigInteger, nullable=False),
+    UniqueConstraint("uuid"),
+)
+
+source = Table(
+    "source",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("machine_id", ForeignKey("machine.id"), nullable=False),
+    Column("name", Text, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("first_seen_utc_ms", BigInteger, nullable=False),
+    Column("last_seen_utc_ms", BigInteger, nullable=False),
+    UniqueConstraint("machine_id", "name"),
+)
+
+# One row for each owner that a channel ever had: a sensor that moves from one probe to another leaves the
+# past of the first where it was.
+channel = Table(
+    "channel",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("machine_id", ForeignKey("machine.id"), nullable=False),
+    Column("key", Text, nullable=False),
+    Column("owner", Text, nullable=False),  # source or probe
+    Column("quantity", Text, nullable=False),
+    Column("door", Text, nullable=False),
+    Column("label", Text, nullable=False),
+    Column("driver", Text, nullable=False),
+    Column("method", Text, nullable=False),
+    Column("device", Text, nullable=False),
+    Column("first_seen_utc_ms", BigInteger, nullable=False),
+    Column("last_seen_utc_ms", BigInteger, nullable=False),
+    UniqueConstraint("machine_id", "key", "owner", "quantity"),
+)
+
+source_sample = Table(
+    "source_sample",
+    metadata,
+    Column("source_id", ForeignKey("source.id"), nullable=False),
+    Column("time_utc_ms", BigInteger, nullable=False),
+    *(Column(name, Integer) for name in VALUE_COLUMNS),
+    Column("limit_reasons", BigInteger),
+    Column("cadence", SmallInteger, nullable=False),
+    Column("n_looks", Integer, nullable=False),
+    Column("missing_reasons", BigInteger, nullable=False),
+    PrimaryKeyConstraint("source_id", "time_utc_ms"),
+    sqlite_with_rowid=False,
+)
+
+# Time first: a batch of many probes then lands on one or two neighbouring pages. With the channel first each
+# probe touches a page of its own at every commit, 4 KiB for a few bytes.
+probe_sample = Table(
+    "probe_sample",
+    metadata,
+    Column("time_utc_ms", BigInteger, nullable=False),
+    Column("channel_id", ForeignKey("channel.id"), nullable=False),
+    Column("value_milli", Integer),
+    Column("missing_reason", SmallInteger, nullable=False),
+    PrimaryKeyConstraint("time_utc_ms", "channel_id"),
+    sqlite_with_rowid=False,
+)
+
+boot = Table(
+    "boot",
+    metadata,
+    Column("machine_id", ForeignKey("machine.id"), nullable=False),
+    Column("boot_id", Text, nullable=False),
+    Column("first_seen_utc_ms", BigInteger, nullable=False),
+    PrimaryKeyConstraint("machine_id", "boot_id"),
+)
+
+gap = Table(
+    "gap",
+    metadata,
+    Column("machine_id", ForeignKey("machine.id"), nullable=False),
+    Column("from_utc_ms", BigInteger, nullable=False),
+    Column("to_utc_ms", BigInteger, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("source", Text, nullable=False),
+    Column("detail", Text, nullable=False),
+    PrimaryKeyConstraint("machine_id", "from_utc_ms", "to_utc_ms", "reason", "source"),
+)
+
+# The number gives the order: after a clock that was set back, the latest moment is not the latest change.
+identity_change = Table(
+    "identity_change",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("machine_id", ForeignKey("machine.id"), nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("at_utc_ms", BigInteger, nullable=False),
+    Column("before", Text),
+    Column("after", Text, nullable=False),
+    UniqueConstraint("machine_id", "subject", "at_utc_ms", "after"),
+)
+
+journal_entry = Table(
+    "journal_entry",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("machine_id", ForeignKey("machine.id"), nullable=False),
+    Column("at_utc_ms", BigInteger, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("source", Text, nullable=False),
+    Column("details", Text, nullable=False),  # JSON
+    Column("cost_milli", BigInteger),  # thousandths of the currency
+    Column("currency", Text, nullable=False),
+    Column("note", Text, nullable=False),
+    Column("photo_path", Text, nullable=False),
+    Index(None, "machine_id", "at_utc_ms"),
+)
+
+sealed_day = Table(
+    "sealed_day",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("machine_id", ForeignKey("machine.id"), nullable=False),
+    Column("series", Text, nullable=False),  # a source, or "probes"
+    Column("first_day", String(10), nullable=False),  # ISO dates, UTC
+    Column("last_day", String(10), nullable=False),
+    Column("n_rows", Integer, nullable=False),
+    Column("checksum", String(64), nullable=False),  # SHA-256 of the table, hex
+    Column("codec", Text, nullable=False),
+    Column("packed", LargeBinary, nullable=False),
+    Index(None, "machine_id", "series", "first_day"),
+)
+
+service_state = Table(
+    "service_state",
+    metadata,
+    Column("machine_id", ForeignKey("machine.id"), nullable=False),
+    Column("key", Text, nullable=False),
+    Column("value", Text, nullable=False),
+    Column("at_utc_ms", BigInteger, nullable=False),
+    PrimaryKeyConstraint("machine_id", "key"),
+)
+
+task_log = Table(
+    "task_log",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("machine_id", ForeignKey("machine.id"), nullable=False),
+    Column("task", Text, nullable=False),
+    Column("at_utc_ms", BigInteger, nullable=False),
+    Column("ok", Boolean, nullable=False),
+    Column("detail", Text, nullable=False),
+    Index(None, "machine_id", "task", "at_utc_ms"),
+)
+
+# Alembic's own table, spelled as Alembic spells it: the service makes a new database without loading Alembic.
+revision_metadata = MetaData()
+alembic_version = Table(
+    "alembic_version",
+    revision_metadata,
+    Column("version_num", String(32), nullable=False),
+    PrimaryKeyConstraint("version_num", name="alembic_version_pkc"),
+)
