@@ -1,0 +1,155 @@
+"""A series is what is sealed together, one source or all probes of a machine; here hot and sealed are one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+from sqlalchemy import ColumnElement, Connection, Row, Table, func, select
+
+from .errors import DamagedDataError
+from .packing import (
+    CODEC,
+    DAY_MS,
+    PROBE_SCHEMA,
+    SOURCE_SCHEMA,
+    TIME,
+    completed,
+    day_of,
+    midnight_utc_ms,
+    narrow,
+    table_of,
+    unpack,
+)
+from .schema import channel, machine, probe_sample, sealed_day, source, source_sample
+
+PROBES = "probes"  # the series of all probes and fans of a machine together
+LATEST_UTC_MS = 253_402_300_799_999  # the end of 9999
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One series: whose it is, and how its rows are found, ordered and typed.
+
+    ``about`` says in a packed table what it is, so that it can be read without the database.
+    """
+
+    machine_id: int
+    name: str
+    about: dict[str, Any]
+    rows: Table
+    is_mine: ColumnElement[bool]
+    schema: pa.Schema
+
+    @property
+    def order(self) -> list[str]:
+        """The columns that give the rows their order."""
+        return [TIME, "channel_id"] if self.name == PROBES else [TIME]
+
+
+def every_series(connection: Connection) -> Iterator[Series]:
+    """Every series of every machine."""
+    for machine_id in connection.scalars(select(machine.c.id).order_by(machine.c.id)).all():
+        yield from source_series(connection, machine_id)
+        yield probe_series(connection, machine_id)
+
+
+def source_series(connection: Connection, machine_id: int) -> list[Series]:
+    """One series for each source of a machine."""
+    query = select(source.c.id, source.c.name, source.c.kind).where(source.c.machine_id == machine_id)
+    return [
+        Series(
+            machine_id,
+            row.name,
+            {"source": row.name, "kind": row.kind},
+            source_sample,
+            source_sample.c.source_id == row.id,
+            SOURCE_SCHEMA,
+        )
+        for row in connection.execute(query.order_by(source.c.id))
+    ]
+
+
+def probe_series(connection: Connection, machine_id: int) -> Series:
+    """The one series of all probes and fans of a machine."""
+    query = select(channel.c.id, channel.c.owner, channel.c.quantity).where(
+        channel.c.machine_id == machine_id
+    )
+    owners = {str(row.id): f"{row.owner}.{row.quantity}" for row in connection.execute(query)}
+    is_mine = probe_sample.c.channel_id.in_([int(number) for number in owners])
+    return Series(machine_id, PROBES, {"channels": owners}, probe_sample, is_mine, PROBE_SCHEMA)
+
+
+def hot_rows(connection: Connection, series: Series, from_utc_ms: int, to_utc_ms: int) -> pa.Table:
+    """Rows that are not sealed, from the first moment up to, not including, the second."""
+    moment = series.rows.c.time_utc_ms
+    columns = [series.rows.c[name] for name in series.schema.names]
+    query = select(*columns).where(series.is_mine, moment >= from_utc_ms, moment < to_utc_ms)
+    order = [series.rows.c[name] for name in series.order]
+    return table_of(connection.execute(query.order_by(*order)).all(), series.schema)
+
+
+def all_rows(connection: Connection, series: Series, from_utc_ms: int, to_utc_ms: int) -> pa.Table:
+    """Hot and sealed rows of a stretch as one table, in order.
+
+    Raises
+    ------
+    DamagedDataError
+        A packed table in the stretch is not what was sealed.
+    """
+    pieces = select(sealed_day).where(
+        sealed_day.c.machine_id == series.machine_id,
+        sealed_day.c.series == series.name,
+        sealed_day.c.first_day <= day_of(min(to_utc_ms, LATEST_UTC_MS)).isoformat(),
+        sealed_day.c.last_day >= day_of(from_utc_ms).isoformat(),
+    )
+    parts = []
+    for piece in connection.execute(pieces.order_by(sealed_day.c.first_day, sealed_day.c.id)):
+        rows = rows_of(piece)
+        first, last = (midnight_utc_ms(date.fromisoformat(day)) for day in (piece.first_day, piece.last_day))
+        if first < from_utc_ms or last + DAY_MS > to_utc_ms:
+            moment = rows[TIME]
+            rows = rows.filter(pc.and_(pc.greater_equal(moment, from_utc_ms), pc.less(moment, to_utc_ms)))
+        parts.append(rows)
+    parts.append(hot_rows(connection, series, from_utc_ms, to_utc_ms))
+    table = pa.concat_tables(parts)
+    moments = table[TIME].to_numpy()
+    if (moments[1:] < moments[:-1]).any():  # the clock was set back, and the pieces overlap
+        table = table.sort_by([(name, "ascending") for name in series.order])
+    return table
+
+
+def edges_utc_ms(connection: Connection, series: Series) -> tuple[int, int] | None:
+    """Moments that enclose every row of a series, whole days where they are sealed; None without rows."""
+    moment = series.rows.c.time_utc_ms
+    hot = connection.execute(select(func.min(moment), func.max(moment)).where(series.is_mine)).one()
+    days = sealed_day.c
+    sealed = connection.execute(
+        select(func.min(days.first_day), func.max(days.last_day)).where(
+            days.machine_id == series.machine_id, days.series == series.name
+        )
+    ).one()
+    known = [value for value in hot if value is not None]
+    if sealed[0] is not None:
+        first, last = (midnight_utc_ms(date.fromisoformat(day)) for day in sealed)
+        known += [first, last + DAY_MS - 1]
+    return (min(known), max(known)) if known else None
+
+
+def rows_of(sealed: Row[Any]) -> pa.Table:
+    """The rows in one row of `sealed_day`, as they were.
+
+    Raises
+    ------
+    DamagedDataError
+        The bytes are not those that were sealed, or a later heatdrift packed them.
+    """
+    what = f"{sealed.series}, {sealed.first_day} to {sealed.last_day}"
+    if sealed.codec != CODEC:
+        raise DamagedDataError(f"{what}, is packed as {sealed.codec}", remedy="update heatdrift")
+    table = unpack(sealed.packed, sealed.checksum, what)
+    return narrow(table) if sealed.series == PROBES else completed(table, SOURCE_SCHEMA)
