@@ -15,11 +15,8 @@ from ..store.records import Cadence, ProbeSample, SourceSample
 from .load_steps import AFTER_LOOKS, LoadFollower
 from .looks import NOT_READ, Look, SourceLook, mean_probes, mean_source
 
-__all__ = ["CLOCK_GRAIN_MS", "CadenceKeeper", "CadenceSettings", "Look", "SourceLook"]
+__all__ = ["CadenceKeeper", "CadenceSettings", "Look", "SourceLook"]
 
-# Looks lie on this grid of the wall clock. What remains is free to tell two passes through the same hour
-# apart after the clock was set back; the mean of several looks stays on the lane of its looks.
-CLOCK_GRAIN_MS = 4
 EXCITED_LOOKS = AFTER_LOOKS + 1  # fast looks after a sign of load: enough to confirm or dismiss a step
 LOAD_LOOKS = 2  # one look above the level is a spike of some background job
 HOUR_MS = 3_600_000
@@ -257,8 +254,6 @@ class CadenceKeeper:
             return
         self._open = []
         mean_ms = sum(look.time_utc_ms for look in looks) // len(looks)
-        lane = looks[0].time_utc_ms % CLOCK_GRAIN_MS
-        mean_ms = max(looks[0].time_utc_ms, mean_ms - mean_ms % CLOCK_GRAIN_MS + lane)
         for index, name in enumerate(self._source_names):
             seen = [look.sources[index] for look in looks]
             self._source_rows.append(mean_source(mean_ms, name, self._open_cadence, seen))

@@ -2,7 +2,7 @@
 
 The wall clock (UTC) dates rows; the boot clock keeps counting through suspend and is what rates are
 taken against; the monotonic clock stops in suspend and paces the loop. Suspend is the growth of
-boot − monotonic; a clock step is a jump of wall − boot. See clock_getres(2).
+boot - monotonic; a clock step is a jump of wall - boot. See clock_getres(2).
 """
 
 from __future__ import annotations
@@ -159,14 +159,23 @@ class JumpDetector:
 
     SUSPEND_S = 2.0  # scheduling jitter between two clock reads is microseconds; 2 s is a real suspend
     WALL_STEP_S = 5.0  # NTP slews stay far below; a correction above 5 s would misplace a load step
+    TOGETHER_S = 0.5  # a process put to sleep between two readings must not look like a suspend
+    TRIES = 5
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._asleep_s, self._wall_minus_boot_s = self._offsets()
 
     def _offsets(self) -> tuple[float, float]:
-        boot_s = self._clock.boot_s()
-        return boot_s - self._clock.monotonic_s(), self._clock.wall_utc_ms() / 1000 - boot_s
+        """Boot minus monotonic and wall minus boot, read so close together that they belong to one moment."""
+        for _ in range(self.TRIES):
+            began_s = self._clock.monotonic_s()
+            boot_s = self._clock.boot_s()
+            wall_s = self._clock.wall_utc_ms() / 1000
+            ended_s = self._clock.monotonic_s()
+            if ended_s - began_s < self.TOGETHER_S:
+                break
+        return boot_s - ended_s, wall_s - boot_s
 
     def look(self) -> TimeJump | None:
         """The jump since the last call, None where there was none."""

@@ -176,19 +176,6 @@ def test_nothing_is_averaged_across_a_gap() -> None:
     assert [((r.time_utc_ms - START_MS) / 1000, r.n_looks) for r in rows] == [(5.0, 2), (50.0, 2)]
 
 
-def test_second_pass_through_an_hour_never_meets_the_first() -> None:
-    """After the clock is set back the looks lie on another lane, and so do their means."""
-    times = set()
-    for lane in (0, 1):
-        subject = keeper()
-        for at_s in range(0, 300, 10):
-            subject.add(look(at_s + lane / 1000, 10.0))
-        subject.close_open()
-        rows, _ = subject.take()
-        assert times.isdisjoint(row.time_utc_ms for row in rows)
-        times |= {row.time_utc_ms for row in rows}
-
-
 @settings(max_examples=60, deadline=None)
 @given(
     st.lists(

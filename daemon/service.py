@@ -1,0 +1,294 @@
+"""The service: one thread that looks, keeps, writes and survives.
+
+Everything that touches a sensor or the database happens in the thread that calls `Service.run`; the coarse
+clockwork only posts wishes to it, and long work goes to child processes.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from ..store.errors import NoSensorsError, StoreError
+from ..store.records import Boot, Cadence, Gap, GapReason
+from .cadence import CadenceSettings
+from .children import Child, Work
+from .clock import Clock
+from .coarse import Clockwork, Wish
+from .due import Task
+from .errands import Errands, StartWork
+from .health import SensorHealth
+from .heartbeat import Heartbeat
+from .identity import IdentityWatch
+from .layout import Layout
+from .notify import Notifier, SilentNotifier
+from .pen import Pen, Scribe
+from .poller import Harvest, Poller
+from .registration import differences, register, same_sensors
+from .startup import open_pen, wait_for_time
+
+log = logging.getLogger(__name__)
+
+RESCAN_REST_S = 600.0
+# Just after resume some devices are not back yet: looking for them then would find them gone.
+RESCAN_AFTER_JUMP_S = 90.0
+UPKEEP = Task("upkeep", ("upkeep",), every_days=1)
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceSettings:
+    """How the service behaves.
+
+    Attributes
+    ----------
+    database_url
+        Handed to child processes; the service itself writes through the pen it is given.
+    flush_looks, flush_s
+        Rows are written after this many looks or this long [s], whichever comes first.
+    hold_s
+        How much is held in memory while the database cannot be written [s].
+    retry_s
+        Pause after a failed write [s].
+    rescan_s, check_due_s, heartbeat_s
+        Periods of the coarse work [s].
+    child_deadline_s
+        How long a child may take [s]; well below ``hold_s``, because rows wait meanwhile.
+    overload_s
+        A look later than this leaves a gap behind [s].
+    tasks
+        Long work for child processes.
+    """
+
+    database_url: str
+    cadence: CadenceSettings = field(default_factory=CadenceSettings)
+    flush_looks: int = 60
+    flush_s: float = 300.0
+    hold_s: float = 3600.0
+    retry_s: float = 10.0
+    rescan_s: float = 3600.0
+    check_due_s: float = 3600.0
+    heartbeat_s: float = 300.0
+    child_deadline_s: float = 1800.0
+    overload_s: float = 5.0
+    tasks: tuple[Task, ...] = (UPKEEP,)
+
+
+class Service:
+    """Records one machine until told to stop.
+
+    Parameters
+    ----------
+    layout_factory
+        Finds the sensors; called again to find them anew. What it returns is closed by the service.
+    pen_factory
+        Opens the store for writing.
+    clock
+        Time.
+    settings
+        How to behave.
+    notifier
+        Who is told that all is well.
+    start_work
+        Starts child processes.
+    """
+
+    def __init__(
+        self,
+        layout_factory: Callable[[], Layout],
+        pen_factory: Callable[[], Pen],
+        clock: Clock,
+        settings: ServiceSettings,
+        *,
+        notifier: Notifier | None = None,
+        start_work: StartWork = Child,
+    ) -> None:
+        self._layout_factory = layout_factory
+        self._pen_factory = pen_factory
+        self._clock = clock
+        self._settings = settings
+        self._notifier = notifier or SilentNotifier()
+        self._errands = Errands(settings.tasks, settings.database_url, settings.child_deadline_s, start_work)
+        self._clockwork = Clockwork(
+            {
+                Wish.RESCAN: settings.rescan_s,
+                Wish.CHECK_DUE: settings.check_due_s,
+                Wish.HEARTBEAT: settings.heartbeat_s,
+            }
+        )
+        self._heartbeat = Heartbeat(clock)
+        self._looks_since_flush = 0
+        self._flushed_at_s = self._rescanned_at_s = clock.monotonic_s()
+        self._rescan_due_s: float | None = None
+        self._never_since_utc_ms = 0
+
+    def run(self, stop: threading.Event) -> int:
+        """Look until ``stop`` is set.
+
+        Returns
+        -------
+        int
+            Exit status: 0 after an orderly stop.
+
+        Raises
+        ------
+        NoSensorsError
+            There is nothing to record; no database was made.
+        StoreError
+            The database is not ours to write.
+        """
+        self._layout = self._layout_factory()
+        try:
+            pen = open_pen(self._pen_factory, self._start_upkeep, self._clock, self._notifier, stop)
+            if pen is None or not wait_for_time(self._clock, self._notifier, stop):
+                return 0
+            self._begin(pen)
+            self._clockwork.start()
+            try:
+                while not self._clock.wait(self._poller.due_s - self._clock.monotonic_s(), stop):
+                    self.tick()
+            finally:
+                self._clockwork.stop()
+                self._end()
+        finally:
+            self._layout.close()
+        return 0
+
+    def tick(self) -> None:
+        """One turn of the loop."""
+        poller, scribe = self._poller, self._scribe
+        if poller.tick():
+            self._looks_since_flush += 1
+            now_s = self._clock.monotonic_s()
+            scribe.hold(poller.take(), now_s)
+            is_full = self._looks_since_flush >= self._settings.flush_looks
+            if is_full or now_s - self._flushed_at_s >= self._settings.flush_s:
+                self._flush(now_s)
+        if poller.has_jumped:
+            poller.has_jumped = False
+            self._clockwork.plan_anew()
+            self._clockwork.post(Wish.CHECK_DUE)
+            self._rescan_due_s = self._clock.monotonic_s() + RESCAN_AFTER_JUMP_S
+        if poller.health.has_vanished:
+            poller.health.has_vanished = False
+            self._rescan_soon()
+        if self._rescan_due_s is not None and self._clock.monotonic_s() >= self._rescan_due_s:
+            self._rescan()
+        self._errands.advance(scribe, self._clock, is_quiet=poller.keeper.mode is Cadence.IDLE)
+        for wish in self._clockwork.take():
+            self._grant(wish)
+        self._notifier.alive(self._clock.monotonic_s())
+
+    def _grant(self, wish: Wish) -> None:
+        if wish is Wish.RESCAN:
+            self._rescan()
+        elif wish is Wish.CHECK_DUE:
+            self._errands.check(self._scribe, self._clock, self._never_since_utc_ms)
+        else:
+            self._beat("running")
+
+    def _flush(self, now_s: float) -> None:
+        if self._scribe.may_try(now_s) and self._scribe.flush(now_s):
+            self._looks_since_flush = 0
+            self._flushed_at_s = now_s
+
+    def _begin(self, pen: Pen) -> None:
+        now_ms = self._clock.wall_utc_ms()
+        self._scribe = Scribe(pen, self._settings.hold_s, self._settings.retry_s)
+        register(self._layout, pen, now_ms)
+        self._identity = IdentityWatch(pen.facts())
+        self._scribe.hold_boot(Boot(self._clock.boot_id(), now_ms))
+        last_ms = pen.last_sample_utc_ms()
+        self._never_since_utc_ms = now_ms if last_ms is None else min(last_ms, now_ms)
+        gaps: list[Gap] = []
+        if last_ms is not None and last_ms > now_ms:
+            log.warning(
+                "the newest row lies %.0f s in the future: the clock was set back", (last_ms - now_ms) / 1000
+            )
+        elif last_ms is not None:
+            gaps.append(Gap(last_ms, now_ms, GapReason.STOPPED, "", "the service was not running"))
+        self._poller = self._new_poller()
+        now_s = self._clock.monotonic_s()
+        self._scribe.hold(Harvest([], [], gaps, []), now_s)
+        self._flush(now_s)
+        self._clockwork.post(Wish.CHECK_DUE)
+        self._clockwork.post(Wish.HEARTBEAT)
+        self._notifier.ready()
+        names = [source.name for source in self._layout.sources]
+        log.info("recording %s", ", ".join(names) or "probes only")
+        self._notifier.status(f"recording {len(names)} sources, {len(self._layout.probes)} probes")
+
+    def _end(self) -> None:
+        """Write everything that is held; it takes well under the five seconds that are promised."""
+        self._notifier.stopping()
+        now_s = self._clock.monotonic_s()
+        self._scribe.hold(self._poller.finish(), now_s)
+        self._errands.stop(self._scribe, self._clock)
+        if not self._scribe.flush(now_s):
+            log.warning("%d rows could not be written and are lost", self._scribe.n_rows)
+            return
+        self._beat("stopped")
+        try:
+            self._scribe.pen.checkpoint()
+        except StoreError as error:
+            log.info("the last checkpoint is left to the next start: %s", error)
+        log.info("stopped; every row is written")
+
+    def _beat(self, state: str) -> None:
+        if self._scribe.is_lent:
+            return
+        values = self._heartbeat.values(state, self._poller, self._scribe, self._clockwork.n_troubles)
+        try:
+            self._scribe.pen.put_state(values, self._clock.wall_utc_ms())
+        except StoreError as error:
+            log.debug("no heartbeat: %s", error)
+
+    def _rescan_soon(self) -> None:
+        """Look for the sensors again, but never in a storm."""
+        now_s = self._clock.monotonic_s()
+        self._rescan_due_s = max(now_s, self._rescanned_at_s + RESCAN_REST_S)
+
+    def _start_upkeep(self) -> Work:
+        return self._errands.run_now(UPKEEP, self._clock)
+
+    def _rescan(self) -> None:
+        """Find the sensors anew; devices come, go and change their numbers."""
+        if self._scribe.is_lent:
+            return  # new devices must be registered first; the next rescan is not far
+        self._rescanned_at_s = self._clock.monotonic_s()
+        self._rescan_due_s = None
+        try:
+            found = self._layout_factory()
+        except NoSensorsError as error:
+            found = Layout((), (), ())
+            if self._layout.groups:
+                log.warning("no sensor is left: %s", error.message)
+        is_same = same_sensors(found, self._layout)
+        if is_same and not self._poller.health.anything_lost:
+            found.close()
+            return
+        try:
+            register(found, self._scribe.pen, self._clock.wall_utc_ms())
+        except StoreError as error:
+            log.warning("new sensors wait, because they cannot be registered now: %s", error)
+            found.close()
+            return
+        self._scribe.hold(self._poller.finish(), self._clock.monotonic_s())
+        health = self._poller.health if is_same else None
+        before, self._layout = self._layout, found
+        before.close()
+        self._poller = self._new_poller(health)
+        if not is_same:
+            log.info("sensors changed: %s", differences(before, found))
+            self._rescan_soon()  # what is gone may be a device that is only just coming back
+
+    def _new_poller(self, health: SensorHealth | None = None) -> Poller:
+        return Poller(
+            self._layout,
+            self._clock,
+            self._settings.cadence,
+            self._identity,
+            health=health,
+            overload_s=self._settings.overload_s,
+        )
