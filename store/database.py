@@ -97,6 +97,11 @@ def open_writer(url: str, *, keeps_checkpoints: bool = True) -> Database:
     ForeignDatabaseError, NewerSchemaError, SchemaOutdatedError, ReadOnlyDatabaseError, DatabaseBusyError
         See `errors`.
     """
+    return _checked(open_unchecked(url, keeps_checkpoints=keeps_checkpoints), _make_tables)
+
+
+def open_unchecked(url: str, *, keeps_checkpoints: bool = True) -> Database:
+    """Open for writing whatever is there, whichever schema it has: for the migrations."""
     parsed = parse_url(url)
     path = sqlite_path(parsed)
     if path is not None:
@@ -105,8 +110,7 @@ def open_writer(url: str, *, keeps_checkpoints: bool = True) -> Database:
         engine = _sqlite_engine(connect, "BEGIN IMMEDIATE")
     else:
         engine = _postgres_engine(parsed, can_write=True)
-    database = Database(parsed, engine, can_write=True)
-    return _checked(database, _make_tables)
+    return Database(parsed, engine, can_write=True)
 
 
 def open_reader(url: str) -> Database:
@@ -239,6 +243,8 @@ def _postgres_engine(url: URL, *, can_write: bool) -> Engine:
             max_overflow=0,
             pool_pre_ping=True,
             connect_args={"connect_timeout": POSTGRES_CONNECT_TIMEOUT_S},
+            # A reader's queries must see one moment, or sealing between two of them would show rows twice.
+            isolation_level="READ COMMITTED" if can_write else "REPEATABLE READ",
         )
     except (ImportError, NoSuchModuleError) as error:
         raise SettingsError(

@@ -1,0 +1,8 @@
+"""Alembic's door: runs the steps on the connection it is handed, inside the caller's transaction."""
+
+from __future__ import annotations
+
+from alembic import context
+
+context.configure(connection=context.config.attributes["connection"])
+context.run_migrations()
