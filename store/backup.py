@@ -1,0 +1,139 @@
+"""Backups that were opened and checked before they count."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+from datetime import UTC, datetime
+from pathlib import Path
+from urllib.parse import quote
+
+from .copying import copy_into
+from .database import Database, open_writer
+from .errors import DamagedDataError, DiskFullError, ReadOnlyDatabaseError
+from .faults import translated
+from .sqlite_file import FILE_MODE, FOLDER_MODE
+from .summary import size_of
+
+PATTERN = "heatdrift-*Z.db"
+ROOM = 1.2  # free space wanted, in sizes of the database: the copy, and the pages SQLite adds to it
+
+
+def backup(database: Database, folder: Path, now_utc_ms: int, keep: int = 3) -> Path:
+    """Copy the whole database into one SQLite file, check the copy, and delete the oldest copies.
+
+    Works on a running database, which stays writable. A backup of a server is the same kind of file; any
+    command opens it with ``--database FILE``.
+
+    Parameters
+    ----------
+    folder
+        Made where it is missing, for its owner alone.
+    now_utc_ms
+        Dates the file, UTC [ms since 1970].
+    keep
+        So many of the newest stay, at least one.
+
+    Returns
+    -------
+    Path
+        ``heatdrift-<date>T<time>Z.db`` in ``folder``.
+
+    Raises
+    ------
+    DiskFullError, ReadOnlyDatabaseError, DamagedDataError
+        No backup was made; the earlier ones are untouched.
+    """
+    moment = datetime.fromtimestamp(now_utc_ms // 1000, UTC)
+    path = folder / f"heatdrift-{moment:%Y%m%dT%H%M%SZ}.db"
+    part = path.with_suffix(".part")
+    try:
+        folder.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
+        need_room(folder, int(sum(size_of(database)) * ROOM))
+        _remove(part)
+        if database.is_sqlite:
+            _copy_file(database, part)
+        else:
+            _copy_server(database, part)
+        check_file(part)
+        _sync(part)
+        part.replace(path)
+        _sync(folder)
+        for old in sorted(folder.glob(PATTERN))[: -max(1, keep)]:
+            old.unlink()
+    except OSError as error:
+        kind = DiskFullError if error.errno == 28 else ReadOnlyDatabaseError  # ENOSPC
+        raise kind(
+            f"no backup can be written to {folder} ({error.strerror})", remedy="name another folder"
+        ) from error
+    finally:
+        _remove(part)
+    return path
+
+
+def need_room(folder: Path, n_bytes: int) -> None:
+    """Refuse where less than ``n_bytes`` are free.
+
+    Raises
+    ------
+    DiskFullError
+        With what is free and what is needed.
+    """
+    free = shutil.disk_usage(folder).free
+    if free < n_bytes:
+        raise DiskFullError(
+            f"{free / 1e6:.0f} MB are free for {folder}, {n_bytes / 1e6:.0f} MB are needed",
+            remedy="free some space, or name another folder",
+        )
+
+
+def check_file(path: Path) -> None:
+    """Check every page and index of a SQLite file that nobody writes.
+
+    Raises
+    ------
+    DamagedDataError
+        With the first thing that is wrong.
+    """
+    with translated(str(path), path):
+        connection = sqlite3.connect(f"file:{quote(str(path.absolute()))}?immutable=1", uri=True)
+        try:
+            first = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+        finally:
+            connection.close()
+    if first != "ok":
+        raise DamagedDataError(f"{path} is damaged ({first})", remedy="keep the earlier backups")
+
+
+def _copy_file(database: Database, part: Path) -> None:
+    os.close(os.open(part, os.O_RDWR | os.O_CREAT, FILE_MODE))
+    with database.sqlite_connection() as connection:
+        copy = sqlite3.connect(part)
+        try:
+            # In one go: in a WAL database that keeps no writer waiting, and between two goes a commit of
+            # another process would start the copy again from the beginning.
+            connection.backup(copy)
+        finally:
+            copy.close()
+
+
+def _copy_server(database: Database, part: Path) -> None:
+    copy = open_writer(f"sqlite:///{part}")
+    try:
+        copy_into(database, copy)
+    finally:
+        copy.close()  # the last connection copies the WAL in and removes it
+
+
+def _sync(path: Path) -> None:
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _remove(part: Path) -> None:
+    for suffix in ("", "-wal", "-shm", "-journal"):
+        part.with_name(part.name + suffix).unlink(missing_ok=True)

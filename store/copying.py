@@ -1,0 +1,64 @@
+"""Copies a whole database into an empty one, from any backend to any other.
+
+A backup of a PostgreSQL database is therefore a plain SQLite file that every command can open, and moving
+house either way is the same call.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import Connection, Table, func, select, text
+
+from .database import Database
+from .errors import DamagedDataError, StoreError
+from .schema import metadata
+
+CHUNK_ROWS = 5000  # a few MB in memory, whatever the size of the database
+
+
+def copy_into(source: Database, target: Database) -> int:
+    """Copy every row; returns how many.
+
+    Parameters
+    ----------
+    source
+        From `open_reader`; read in one transaction, so that the copy shows one moment.
+    target
+        From `open_writer`, freshly made.
+
+    Raises
+    ------
+    StoreError
+        ``target`` already holds a machine.
+    DamagedDataError
+        The copy has another number of rows; it was rolled back.
+    """
+    n_rows = 0
+    with source.begin() as reading, target.begin() as writing:
+        if writing.scalar(select(func.count()).select_from(metadata.tables["machine"])):
+            raise StoreError(f"{target.url_for_people} is not empty", remedy="name a new one")
+        for table in metadata.sorted_tables:
+            n_rows += _copy_table(reading, writing, table)
+            if not target.is_sqlite and "id" in table.c:
+                _move_sequence_on(writing, table)
+    return n_rows
+
+
+def _copy_table(reading: Connection, writing: Connection, table: Table) -> int:
+    query = select(table).order_by(*table.primary_key.columns)
+    streamed = reading.execution_options(yield_per=CHUNK_ROWS).execute(query)
+    n_read = 0
+    for rows in streamed.partitions():
+        writing.execute(table.insert(), [dict(row._mapping) for row in rows])
+        n_read += len(rows)
+    n_written = writing.scalar(select(func.count()).select_from(table))
+    if n_written != n_read:
+        raise DamagedDataError(
+            f"{n_written} of {n_read} rows of {table.name} arrived", remedy="check the disk, then try again"
+        )
+    return n_read
+
+
+def _move_sequence_on(writing: Connection, table: Table) -> None:
+    sequence = func.pg_get_serial_sequence(text(f"'{table.name}'"), text("'id'"))
+    last = select(func.coalesce(func.max(table.c.id), 1)).scalar_subquery()
+    writing.execute(select(func.setval(sequence, last)))

@@ -1,0 +1,177 @@
+"""Upkeep: seal, merge, give room back, check and back up; each task noted, none stopping the others."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import func, insert, select
+
+from .backup import backup, need_room
+from .database import Database
+from .errors import DamagedDataError, HeatdriftError
+from .packing import DAY_MS
+from .schema import machine, sealed_day, task_log
+from .sealing import HOT_DAYS, SealResult, merge_sealed_weeks, seal_finished_days
+from .series import rows_of
+
+SPARE_BYTES = 2_000_000  # the next days' rows go into these free pages: giving them back would only churn
+RECLAIM_PAGES = 1000  # 4 MB at a time, so that nobody waits long for the pen
+WAL_ALARM_BYTES = 64_000_000  # a reader that never ends keeps the log from being recycled
+
+
+@dataclass(frozen=True, slots=True)
+class UpkeepSettings:
+    """What the owner may move.
+
+    Attributes
+    ----------
+    backup_folder
+        None for a folder ``backups`` beside the database file; a server is not backed up without it.
+    hot_days
+        So many finished days stay plain rows.
+    backup_period_days, check_period_days
+        How often a backup is made, and the whole database checked.
+    backups_kept
+        The newest so many; older ones of ours are deleted.
+    min_free_bytes
+        With less free room no backup is made, and the result says so.
+    """
+
+    backup_folder: Path | None = None
+    hot_days: int = HOT_DAYS
+    backup_period_days: float = 7.0
+    backups_kept: int = 3
+    check_period_days: float = 7.0
+    min_free_bytes: int = 200_000_000
+
+
+@dataclass(slots=True)
+class UpkeepResult:
+    """What upkeep did; ``warnings`` is what the owner must know, empty when all is well."""
+
+    sealed: SealResult
+    merged: SealResult
+    reclaimed_bytes: int
+    backup: Path | None
+    was_checked: bool
+    warnings: list[str]
+
+
+def upkeep(database: Database, settings: UpkeepSettings, now_utc_ms: int) -> UpkeepResult:
+    """Do everything that is due.
+
+    Parameters
+    ----------
+    database
+        From `open_writer`, by the one who holds the pen.
+    now_utc_ms
+        Now, UTC [ms since 1970].
+    """
+    result = UpkeepResult(SealResult(), SealResult(), 0, None, False, [])
+
+    def attempt(task: str, period_days: float, work: Callable[[], None]) -> None:
+        if not _is_due(database, task, now_utc_ms, period_days):
+            return
+        try:
+            work()
+        except HeatdriftError as error:
+            result.warnings.append(f"{task}: {error}")
+            _note(database, task, now_utc_ms, str(error))
+        else:
+            _note(database, task, now_utc_ms, "")
+
+    def seal() -> None:
+        result.sealed = seal_finished_days(database, now_utc_ms, settings.hot_days)
+        result.merged = merge_sealed_weeks(database, now_utc_ms, settings.hot_days)
+        result.reclaimed_bytes = reclaim(database)
+
+    def check() -> None:
+        check_integrity(database)
+        result.was_checked = True
+
+    folder = settings.backup_folder or (database.path.parent / "backups" if database.path else None)
+
+    def back_up() -> None:
+        if folder is not None:
+            need_room(database.path.parent if database.path else Path.cwd(), settings.min_free_bytes)
+            result.backup = backup(database, folder, now_utc_ms, settings.backups_kept)
+
+    attempt("seal", 0.0, seal)
+    attempt("check", settings.check_period_days, check)
+    if folder is not None:
+        attempt("backup", settings.backup_period_days, back_up)
+    return result
+
+
+def check_integrity(database: Database) -> None:
+    """Check the structure of the file and every packed table against its checksum and its number of rows.
+
+    Raises
+    ------
+    DamagedDataError
+        With the first thing that is wrong; nothing is deleted.
+    """
+    if database.is_sqlite:
+        with database.sqlite_connection() as connection:
+            first = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+        if first != "ok":
+            raise DamagedDataError(
+                f"{database.url_for_people} is damaged ({first})", remedy="bring back the latest backup"
+            )
+    with database.begin() as connection:
+        ids = connection.scalars(select(sealed_day.c.id).order_by(sealed_day.c.id)).all()
+    for number in ids:
+        with database.begin() as connection:
+            piece = connection.execute(select(sealed_day).where(sealed_day.c.id == number)).one_or_none()
+            if piece is not None and rows_of(piece).num_rows != piece.n_rows:
+                raise DamagedDataError(
+                    f"{piece.series}, {piece.first_day} to {piece.last_day}, has lost rows",
+                    remedy="bring back the latest backup",
+                )
+
+
+def reclaim(database: Database) -> int:
+    """Give free pages back to the disk, but for what the next days need; returns how much [bytes]."""
+    if not database.is_sqlite:
+        return 0  # a server does that by itself
+    given_back = 0
+    with database.sqlite_connection() as connection:
+        page_bytes = int(connection.execute("PRAGMA page_size").fetchone()[0])
+        while True:
+            n_free = int(connection.execute("PRAGMA freelist_count").fetchone()[0])
+            n_pages = min(RECLAIM_PAGES, n_free - SPARE_BYTES // page_bytes)
+            if n_pages <= 0:
+                break
+            connection.execute(f"PRAGMA incremental_vacuum({n_pages})").fetchall()
+            n_left = int(connection.execute("PRAGMA freelist_count").fetchone()[0])
+            if n_left >= n_free:
+                break  # a file that was made without incremental vacuum
+            given_back += (n_free - n_left) * page_bytes
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    return given_back
+
+
+def _is_due(database: Database, task: str, now_utc_ms: int, period_days: float) -> bool:
+    query = select(func.max(task_log.c.at_utc_ms)).where(task_log.c.task == task, task_log.c.ok)
+    with database.begin() as connection:
+        last = connection.scalar(query)
+    # A note from the future (the clock was set back since) does not put the task off.
+    return last is None or last > now_utc_ms or now_utc_ms - last >= period_days * DAY_MS
+
+
+def _note(database: Database, task: str, now_utc_ms: int, trouble: str) -> None:
+    with database.begin() as connection:
+        rows = [
+            {
+                "machine_id": number,
+                "task": task,
+                "at_utc_ms": now_utc_ms,
+                "ok": not trouble,
+                "detail": trouble,
+            }
+            for number in connection.scalars(select(machine.c.id)).all()
+        ]
+        if rows:
+            connection.execute(insert(task_log), rows)
