@@ -7,7 +7,7 @@ Columns are ``time`` (RFC 3339, UTC), ``<source>.<quantity>``, ``<probe>.tempera
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, Any, Literal, Protocol
 
@@ -38,6 +38,8 @@ def export_table(
     format: Format = "csv",  # noqa: A002 - the word for it
     from_utc_ms: int | None = None,
     to_utc_ms: int | None = None,
+    *,
+    progress: Callable[[float], None] | None = None,
 ) -> int:
     """Write the history of a machine as an exchange table, a week at a time.
 
@@ -47,6 +49,8 @@ def export_table(
         Replaced only once the whole table is written.
     from_utc_ms, to_utc_ms
         From the first moment up to, not including, the second, UTC [ms since 1970]; None for all there is.
+    progress
+        Told the share that is written, 0 to 1.
 
     Returns
     -------
@@ -69,9 +73,11 @@ def export_table(
     try:
         sink: _Sink = _CsvSink(part, columns) if format == "csv" else _ParquetSink(part, columns)
         try:
-            for chunk in _chunks(reader, start, end, columns):
+            for chunk_end, chunk in _chunks(reader, start, end, columns):
                 sink.add(chunk)
                 n_rows += len(chunk)
+                if progress is not None:
+                    progress((chunk_end - start) / (end - start))
         finally:
             sink.close()
         part.replace(path)
@@ -132,11 +138,11 @@ def _stretches(start: int, end: int) -> Iterator[tuple[int, int]]:
         at = after
 
 
-def _chunks(reader: Reader, start: int, end: int, columns: list[str]) -> Iterator[pd.DataFrame]:
+def _chunks(reader: Reader, start: int, end: int, columns: list[str]) -> Iterator[tuple[int, pd.DataFrame]]:
     for chunk_start, chunk_end in _stretches(start, end):
         frame = merged_frame(reader, chunk_start, chunk_end)
         if len(frame):
-            yield frame.reindex(columns=columns)
+            yield chunk_end, frame.reindex(columns=columns)
 
 
 def _moments(table: pd.DataFrame) -> np.ndarray[Any, np.dtype[np.datetime64]]:
