@@ -52,8 +52,8 @@ class GroupReader:
         return readings
 
     def peek(self, at_boot_s: float) -> Sequence[Reading]:
-        """Read only what betrays a load; nothing from a group that is slow."""
-        if self._slow_reads >= SLOW_READS:
+        """Read only what betrays a load; nothing from a group that is slow or broken."""
+        if self._is_broken or self._slow_reads >= SLOW_READS:
             return self._not_read
         return self._guarded(self.group.peek, at_boot_s)
 

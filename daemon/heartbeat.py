@@ -43,6 +43,7 @@ class Heartbeat:
             "pid": str(os.getpid()),
             "boot_id": self._clock.boot_id(),
             "started_utc_ms": str(self._started_utc_ms),
+            "stopped_utc_ms": str(self._clock.wall_utc_ms()) if state == "stopped" else "",
             "mode": MODE_WORDS[poller.keeper.mode],
             "last_look_utc_ms": str(poller.last_look_utc_ms),
             "looks": str(poller.n_looks),
