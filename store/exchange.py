@@ -92,10 +92,7 @@ def export_table(
 
 
 def merged_frame(reader: Reader, from_utc_ms: int, to_utc_ms: int) -> pd.DataFrame:
-    """All sources and probes of a stretch side by side, columns as in the exchange table.
-
-    Rows of one source that share a moment (the clock was set back) stay separate.
-    """
+    """All sources and probes of a stretch side by side, columns as in the exchange table."""
     parts = []
     for source in reader.sources():
         frame = reader.source_frame(source.name, from_utc_ms, to_utc_ms)
@@ -103,19 +100,10 @@ def merged_frame(reader: Reader, from_utc_ms: int, to_utc_ms: int) -> pd.DataFra
         parts.append(frame)
     for (name, quantity), frame in reader.probe_frames(from_utc_ms, to_utc_ms).items():
         parts.append(frame[["value"]].rename(columns={"value": f"{name}.{quantity}"}))
-    numbered = [_numbered(part) for part in parts if len(part)]
-    if not numbered:
+    filled = [part for part in parts if len(part)]
+    if not filled:
         return pd.DataFrame(index=pd.DatetimeIndex([], tz="UTC", name="time_utc"))
-    return pd.concat(numbered, axis=1, sort=True).sort_index().droplevel(1)
-
-
-def _numbered(frame: pd.DataFrame) -> pd.DataFrame:
-    repeat = (
-        frame.groupby(level=0).cumcount() if frame.index.has_duplicates else np.zeros(len(frame), np.int64)
-    )
-    return frame.set_index(
-        pd.MultiIndex.from_arrays([frame.index, np.asarray(repeat)], names=["time_utc", "n"])
-    )
+    return pd.concat(filled, axis=1, sort=True).sort_index()
 
 
 def _columns(reader: Reader, start: int, end: int) -> list[str]:

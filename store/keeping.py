@@ -13,38 +13,13 @@ from .database import Database
 from .errors import DamagedDataError, HeatdriftError
 from .packing import DAY_MS
 from .schema import machine, sealed_day, task_log
-from .sealing import HOT_DAYS, SealResult, merge_sealed_weeks, seal_finished_days
+from .sealing import SealResult, merge_sealed_weeks, seal_finished_days
 from .series import rows_of
+from .upkeep_settings import UpkeepSettings
 
 SPARE_BYTES = 2_000_000  # the next days' rows go into these free pages: giving them back would only churn
 RECLAIM_PAGES = 1000  # 4 MB at a time, so that nobody waits long for the pen
 WAL_ALARM_BYTES = 64_000_000  # a reader that never ends keeps the log from being recycled
-
-
-@dataclass(frozen=True, slots=True)
-class UpkeepSettings:
-    """What the owner may move.
-
-    Attributes
-    ----------
-    backup_folder
-        None for a folder ``backups`` beside the database file; a server is not backed up without it.
-    hot_days
-        So many finished days stay plain rows.
-    backup_period_days, check_period_days
-        How often a backup is made, and the whole database checked.
-    backups_kept
-        The newest so many; older ones of ours are deleted.
-    min_free_bytes
-        With less free room no backup is made, and the result says so.
-    """
-
-    backup_folder: Path | None = None
-    hot_days: int = HOT_DAYS
-    backup_period_days: float = 7.0
-    backups_kept: int = 3
-    check_period_days: float = 7.0
-    min_free_bytes: int = 200_000_000
 
 
 @dataclass(slots=True)

@@ -142,7 +142,7 @@ def widen(probes: pa.Table) -> pa.Table:
         one = probes.filter(pc.equal(probes["channel_id"], channel_id))
         places = np.searchsorted(moments, one[TIME].to_numpy())
         columns[f"v{channel_id}"] = _spread(one["value_milli"], places, len(moments))
-        if pc.any(pc.not_equal(one["missing_reason"], 0)).as_py():
+        if one["value_milli"].null_count or pc.any(pc.not_equal(one["missing_reason"], 0)).as_py():
             columns[f"r{channel_id}"] = _spread(one["missing_reason"], places, len(moments))
     return pa.table(columns)
 

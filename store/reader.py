@@ -99,7 +99,7 @@ class Reader:
         Returns
         -------
         DataFrame
-            Index ``time_utc``, never decreasing, in UTC with a resolution of 1 ms. One float column for each
+            Index ``time_utc``, increasing, in UTC with a resolution of 1 ms. One float column for each
             of `SOURCE_QUANTITIES` in its own unit, NaN where it was not had; ``limit_reasons`` (Int64, raw
             bits), ``cadence`` (a `Cadence`), ``n_looks`` and ``missing_reasons`` (see `unpack_missing`).
         """

@@ -17,9 +17,8 @@ from .database import Database
 from .errors import DamagedDataError
 from .packing import CODEC, DAY_MS, checksum, day_of, midnight_utc_ms, pack, widen
 from .schema import sealed_day
-from .series import PROBES, Series, every_series, hot_rows, rows_of
-
-HOT_DAYS = 14
+from .series import PROBES, Series, every_series, hot_rows, in_order, rows_of
+from .upkeep_settings import HOT_DAYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,8 +159,7 @@ def _merge(connection: Connection, series: Series, ids: list[int]) -> tuple[int,
     columns = sealed_day.c
     query = select(sealed_day).where(columns.id.in_(ids)).order_by(columns.first_day, columns.id)
     pieces = connection.execute(query).all()
-    order = [(name, "ascending") for name in series.order]
-    rows = pa.concat_tables([rows_of(piece) for piece in pieces]).sort_by(order)
+    rows = in_order([rows_of(piece) for piece in pieces], series)
     first_day = date.fromisoformat(pieces[0].first_day)
     last_day = max(date.fromisoformat(piece.last_day) for piece in pieces)
     n_bytes = _write(connection, series, first_day, last_day, rows)

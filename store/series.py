@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 from sqlalchemy import ColumnElement, Connection, Row, Table, func, select
@@ -107,20 +108,32 @@ def all_rows(connection: Connection, series: Series, from_utc_ms: int, to_utc_ms
         sealed_day.c.first_day <= day_of(min(to_utc_ms, LATEST_UTC_MS)).isoformat(),
         sealed_day.c.last_day >= day_of(from_utc_ms).isoformat(),
     )
-    parts = []
+    parts, end, overlaps = [], date.min.isoformat(), False
     for piece in connection.execute(pieces.order_by(sealed_day.c.first_day, sealed_day.c.id)):
         rows = rows_of(piece)
+        overlaps, end = overlaps or piece.first_day <= end, max(end, piece.last_day)
         first, last = (midnight_utc_ms(date.fromisoformat(day)) for day in (piece.first_day, piece.last_day))
         if first < from_utc_ms or last + DAY_MS > to_utc_ms:
             moment = rows[TIME]
             rows = rows.filter(pc.and_(pc.greater_equal(moment, from_utc_ms), pc.less(moment, to_utc_ms)))
         parts.append(rows)
-    parts.append(hot_rows(connection, series, from_utc_ms, to_utc_ms))
-    table = pa.concat_tables(parts)
-    moments = table[TIME].to_numpy()
-    if (moments[1:] < moments[:-1]).any():  # the clock was set back, and the pieces overlap
-        table = table.sort_by([(name, "ascending") for name in series.order])
-    return table
+    hot = hot_rows(connection, series, from_utc_ms, to_utc_ms)
+    if hot.num_rows and day_of(hot[TIME][0].as_py()).isoformat() <= end:
+        overlaps = True
+    return in_order([*parts, hot], series) if overlaps else pa.concat_tables([*parts, hot])
+
+
+def in_order(parts: list[pa.Table], series: Series) -> pa.Table:
+    """Overlapping parts as one table; two rows of one moment (the clock was set back) end up 1 ms apart."""
+    table = pa.concat_tables(parts).sort_by([(name, "ascending") for name in reversed(series.order)])
+    moments = table[TIME].to_numpy().copy()
+    channels = table["channel_id"].to_numpy() if series.name == PROBES else np.zeros(len(moments), np.int32)
+    for channel_id in np.unique(channels):
+        own = np.flatnonzero(channels == channel_id)
+        steps = np.arange(len(own))
+        moments[own] = np.maximum.accumulate(moments[own] - steps) + steps
+    table = table.set_column(table.column_names.index(TIME), TIME, pa.array(moments))
+    return table.sort_by([(name, "ascending") for name in series.order])
 
 
 def edges_utc_ms(connection: Connection, series: Series) -> tuple[int, int] | None:
