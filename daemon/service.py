@@ -9,15 +9,12 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass, field
 
-from ..store.errors import NoSensorsError, StoreError
+from ..store.errors import HeatdriftError, NoSensorsError, StoreError
 from ..store.records import Boot, Cadence, Gap, GapReason
-from .cadence import CadenceSettings
 from .children import Child, Work
 from .clock import Clock
 from .coarse import Clockwork, Wish
-from .due import Task
 from .errands import Errands, StartWork
 from .health import SensorHealth
 from .heartbeat import Heartbeat
@@ -27,52 +24,17 @@ from .notify import Notifier, SilentNotifier
 from .pen import Pen, Scribe
 from .poller import Harvest, Poller
 from .registration import differences, register, same_sensors
+from .service_settings import UPKEEP, ServiceSettings
 from .startup import open_pen, wait_for_time
+
+__all__ = ["Service", "ServiceSettings"]
 
 log = logging.getLogger(__name__)
 
 RESCAN_REST_S = 600.0
+QUIET_S = 300.0
 # Just after resume some devices are not back yet: looking for them then would find them gone.
 RESCAN_AFTER_JUMP_S = 90.0
-UPKEEP = Task("upkeep", ("upkeep",), every_days=1)
-
-
-@dataclass(frozen=True, slots=True)
-class ServiceSettings:
-    """How the service behaves.
-
-    Attributes
-    ----------
-    database_url
-        Handed to child processes; the service itself writes through the pen it is given.
-    flush_looks, flush_s
-        Rows are written after this many looks or this long [s], whichever comes first.
-    hold_s
-        How much is held in memory while the database cannot be written [s].
-    retry_s
-        Pause after a failed write [s].
-    rescan_s, check_due_s, heartbeat_s
-        Periods of the coarse work [s].
-    child_deadline_s
-        How long a child may take [s]; well below ``hold_s``, because rows wait meanwhile.
-    overload_s
-        A look later than this leaves a gap behind [s].
-    tasks
-        Long work for child processes.
-    """
-
-    database_url: str
-    cadence: CadenceSettings = field(default_factory=CadenceSettings)
-    flush_looks: int = 60
-    flush_s: float = 300.0
-    hold_s: float = 3600.0
-    retry_s: float = 10.0
-    rescan_s: float = 3600.0
-    check_due_s: float = 3600.0
-    heartbeat_s: float = 300.0
-    child_deadline_s: float = 1800.0
-    overload_s: float = 5.0
-    tasks: tuple[Task, ...] = (UPKEEP,)
 
 
 class Service:
@@ -119,7 +81,7 @@ class Service:
         )
         self._heartbeat = Heartbeat(clock)
         self._looks_since_flush = 0
-        self._flushed_at_s = self._rescanned_at_s = clock.monotonic_s()
+        self._flushed_at_s = self._rescanned_at_s = self._busy_at_s = clock.monotonic_s()
         self._rescan_due_s: float | None = None
         self._never_since_utc_ms = 0
 
@@ -167,6 +129,7 @@ class Service:
                 self._flush(now_s)
         if poller.has_jumped:
             poller.has_jumped = False
+            self._busy_at_s = self._clock.monotonic_s()
             self._clockwork.plan_anew()
             self._clockwork.post(Wish.CHECK_DUE)
             self._rescan_due_s = self._clock.monotonic_s() + RESCAN_AFTER_JUMP_S
@@ -175,10 +138,17 @@ class Service:
             self._rescan_soon()
         if self._rescan_due_s is not None and self._clock.monotonic_s() >= self._rescan_due_s:
             self._rescan()
-        self._errands.advance(scribe, self._clock, is_quiet=poller.keeper.mode is Cadence.IDLE)
+        self._errands.advance(scribe, self._clock, is_quiet=self._is_quiet())
         for wish in self._clockwork.take():
             self._grant(wish)
         self._notifier.alive(self._clock.monotonic_s())
+
+    def _is_quiet(self) -> bool:
+        """Whether nobody seems to want the machine: it idles, and has not only just begun to."""
+        now_s = self._clock.monotonic_s()
+        if self._poller.keeper.mode is not Cadence.IDLE:
+            self._busy_at_s = now_s
+        return now_s - self._busy_at_s >= QUIET_S
 
     def _grant(self, wish: Wish) -> None:
         if wish is Wish.RESCAN:
@@ -264,6 +234,9 @@ class Service:
             found = Layout((), (), ())
             if self._layout.groups:
                 log.warning("no sensor is left: %s", error.message)
+        except (HeatdriftError, OSError) as error:
+            log.warning("the sensors could not be looked for, those known stay in use: %s", error)
+            return
         is_same = same_sensors(found, self._layout)
         if is_same and not self._poller.health.anything_lost:
             found.close()

@@ -74,12 +74,12 @@ def test_oldest_rows_make_room_and_leave_a_gap(pen: ListPen, caplog: pytest.LogC
 def test_rows_wait_while_a_child_has_the_pen(pen: ListPen) -> None:
     scribe = Scribe(pen, HOLD_S, RETRY_S)
     scribe.lend()
-    assert pen.is_released
+    lent = pen.is_released
     scribe.hold(harvest(0), 0.0)
     assert not scribe.may_try(1.0)
     assert not scribe.flush(1.0)
     assert scribe.take_back(2.0)
-    assert not pen.is_released
+    assert (lent, pen.is_released) == (True, False)
     assert len(pen.rows.sources) == 1
 
 
