@@ -11,6 +11,7 @@ THROTTLE_PER_K_S = 0.02  # how fast heat takes the clock down ...
 RECOVER_PER_S = 0.01  # ... and how fast it comes back
 BUSY_LEVEL = 0.03  # above this share of the limit the clock leaves idle
 LEAK_AT_C = 80.0
+UTILIZATION_PER_LEVEL = 1.1  # a chip is fully busy well before its power limit is met
 POWER_CAP = 0x4  # NVML clock event bits
 THERMAL_SLOWDOWN = 0x20
 IDLE = 0x1
@@ -78,11 +79,16 @@ class Chip:
         What heat leaves of the clock, 1 when it takes nothing.
     is_power_limited, is_heat_limited
         What holds the clock down now.
+    utilization_share, busy_s
+        Utilisation now, and its integral [s].
+    heat_limited_s, limited_times
+        For how long heat has held the clock down [s], and how often it began to.
     meter_factor
         What the meter says per true watt now.
     """
 
     __slots__ = (
+        "busy_s",
         "clock_share",
         "die_w",
         "heat_limited_s",
@@ -95,6 +101,7 @@ class Chip:
         "meter_factor",
         "plate_w",
         "power_w",
+        "utilization_share",
         "values",
     )
 
@@ -106,7 +113,7 @@ class Chip:
         self.clock_share = self.heat_share = 1.0
         self.is_power_limited = self.is_heat_limited = self.is_busy = False
         self.meter_factor = values.power_scale
-        self.heat_limited_s = 0.0
+        self.heat_limited_s = self.busy_s = self.utilization_share = 0.0
         self.limited_times = 0
 
     def step(self, seconds: float, level: float, memory_level: float, temperature_c: float) -> None:
@@ -126,6 +133,9 @@ class Chip:
         else:
             self.is_power_limited = False
         self.is_busy = level > BUSY_LEVEL
+        utilization = UTILIZATION_PER_LEVEL * level
+        self.utilization_share = utilization = utilization if utilization < 1.0 else 1.0
+        self.busy_s += utilization * seconds
         self.clock_share = share
         power_w = rest_w + (asked_w if share == 1.0 else asked_w * share**CLOCK_EXPONENT)
         self.power_w = power_w
@@ -146,7 +156,7 @@ class Chip:
 
     def rest(self) -> None:
         """Be switched off."""
-        self.power_w = self.die_w = self.plate_w = 0.0
+        self.power_w = self.die_w = self.plate_w = self.utilization_share = 0.0
         self.heat_share = 1.0
         self.is_busy = self.is_power_limited = self.is_heat_limited = False
 

@@ -44,14 +44,13 @@ class Looker:
 
     def triggers(self) -> list[int | None]:
         """What a peek sees: power, or utilisation where there is no power [thousandths]."""
-        segment = self._machine.segment
         seen: list[int | None] = []
         for stack, index in self._machine.places:
             chip = stack.chips[index]
             if chip.values.shows_power:
                 seen.append(round(stack.meters[index].mean_w * MILLI))
             else:
-                seen.append(utilization_milli(segment.gpu_level if chip.is_gpu else segment.cpu_level))
+                seen.append(round(100.0 * chip.utilization_share) * MILLI)
         return seen
 
     def look(self) -> Look:
@@ -126,7 +125,7 @@ class Looker:
             power,
             round(chip.clock_mhz) * MILLI,
             round(chip.memory_clock_mhz) * MILLI if is_gpu else None,
-            utilization_milli(segment.gpu_level if is_gpu else segment.cpu_level),
+            round(100.0 * chip.utilization_share) * MILLI,
             round(segment.memory_level * 100) * MILLI if is_gpu else None,
             share_milli(chip.heat_limited_s - heat_s, span_s) if values.shows_throttle else None,
             share_milli(stack.power_limited_s[index] - limit_s, span_s) if is_gpu else None,
@@ -148,11 +147,6 @@ class Looker:
         found = [(name, "temperature_c") for name, offset in offsets if offset is not None]
         tachs = [(f"fan{number + 1}", "speed_rpm") for number in range(self._machine.values.n_fan_tachs)]
         return found + tachs
-
-
-def utilization_milli(level: float) -> int:
-    """Utilisation [thousandths of a per cent] that work shows: full well before the limit is met."""
-    return min(100, round(110.0 * level)) * MILLI
 
 
 def share_milli(part_s: float, span_s: float) -> int:
