@@ -50,6 +50,8 @@ class Service:
         Time.
     settings
         How to behave.
+    has_news
+        Says that devices became known which the layout does not hold yet; asked at every tick.
     notifier
         Who is told that all is well.
     start_work
@@ -63,6 +65,7 @@ class Service:
         clock: Clock,
         settings: ServiceSettings,
         *,
+        has_news: Callable[[], bool] = lambda: False,
         notifier: Notifier | None = None,
         start_work: StartWork = Child,
     ) -> None:
@@ -70,6 +73,7 @@ class Service:
         self._pen_factory = pen_factory
         self._clock = clock
         self._settings = settings
+        self._has_news = has_news
         self._notifier = notifier or SilentNotifier()
         self._errands = Errands(settings.tasks, settings.database_url, settings.child_deadline_s, start_work)
         self._clockwork = Clockwork(
@@ -81,7 +85,8 @@ class Service:
         )
         self._heartbeat = Heartbeat(clock)
         self._looks_since_flush = 0
-        self._flushed_at_s = self._rescanned_at_s = self._busy_at_s = clock.monotonic_s()
+        self._flushed_at_s = self._busy_at_s = clock.monotonic_s()
+        self._rescanned_at_s = self._flushed_at_s - RESCAN_REST_S
         self._rescan_due_s: float | None = None
         self._never_since_utc_ms = 0
 
@@ -133,7 +138,7 @@ class Service:
             self._clockwork.plan_anew()
             self._clockwork.post(Wish.CHECK_DUE)
             self._rescan_due_s = self._clock.monotonic_s() + RESCAN_AFTER_JUMP_S
-        if poller.health.has_vanished:
+        if poller.health.has_vanished or self._has_news():
             poller.health.has_vanished = False
             self._rescan_soon()
         if self._rescan_due_s is not None and self._clock.monotonic_s() >= self._rescan_due_s:

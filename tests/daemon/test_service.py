@@ -19,7 +19,7 @@ from heatdrift.store.errors import (
     NoSensorsError,
     SchemaOutdatedError,
 )
-from heatdrift.store.records import Cadence, GapReason
+from heatdrift.store.records import Cadence, GapReason, Missing
 from heatdrift.store.units import POWER
 
 from .conftest import HandMadeComputer, HandMadeGroup, ListPen
@@ -88,6 +88,7 @@ class Stage:
         self.yard = Yard()
         self.notifier = RecordingNotifier()
         self.tasks: tuple[Task, ...] = ()
+        self.has_news: Callable[[], bool] = lambda: False
         self.layout_factory: Callable[[], Layout] = computer.layout
         self.pen_factory: Callable[[], ListPen] = lambda: pen
         self.events: list[tuple[float, Callable[[], object]]] = []
@@ -113,6 +114,7 @@ class Stage:
             self.pen_factory,
             self.clock,
             settings,
+            has_news=self.has_news,
             notifier=self.notifier,
             start_work=self.yard,
         )
@@ -306,6 +308,36 @@ def test_new_device_joins_and_a_gone_one_leaves_without_a_restart(
     n_looks = old.n_reads + renumbered.n_reads
     assert sum(row.n_looks for row in stage.pen.rows.sources) == n_looks
     assert "sensors changed: new gpu0" in caplog.text
+
+
+def test_news_of_a_device_lead_to_it_at_once_and_then_only_each_ten_minutes(stage: Stage) -> None:
+    found_at_s: list[float] = []
+
+    def factory() -> Layout:
+        found_at_s.append(stage.clock.monotonic_s() - 1000.0)
+        return stage.computer.layout()
+
+    stage.layout_factory = factory
+    stage.has_news = lambda: stage.clock.monotonic_s() >= 1100.0
+    stage.run(1000)
+    assert found_at_s == [0.0, 100.0, 700.0]
+
+
+def test_vanished_device_is_looked_for(stage: Stage) -> None:
+    stage.at(1000, lambda: setattr(stage.computer.card, "missing", Missing.VANISHED))
+    new = HandMadeGroup("card")  # the same keys under another number: the driver was loaded again
+
+    def factory() -> Layout:
+        if stage.clock.monotonic_s() > 1500:
+            stage.computer.groups = (new, stage.computer.case)
+        return stage.computer.layout()
+
+    stage.layout_factory = factory
+    stage.run(1200)
+    assert stage.computer.card.is_closed
+    assert stage.pen.rows.sources[-1].values[POWER] == 10_000
+    empty = [row for row in stage.pen.rows.sources if row.values[POWER] is None]
+    assert sum(row.n_looks for row in empty) <= 3  # found again after the third failed look
 
 
 def test_machine_without_any_sensor_left_is_watched_on(stage: Stage) -> None:
