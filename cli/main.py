@@ -1,0 +1,105 @@
+"""The ``heatdrift`` command: one module for each subcommand, imported when it is asked for."""
+
+from __future__ import annotations
+
+import os
+import sys
+from importlib import import_module
+from typing import IO, Any
+
+import click
+
+from .. import __version__
+from ..store.errors import HeatdriftError
+from .speech import complain, configure_logging
+
+EXIT_ERROR = 2
+EXIT_INTERRUPTED = 130  # 128 + SIGINT, as a shell expects
+
+# Help lines stand here, so that `heatdrift --help` needs to import no subcommand.
+SUBCOMMANDS: dict[str, tuple[str, str]] = {
+    "sensors": ("sensors", "Show what can be read here, and what is missing."),
+    "settings": ("settings_command", "Show the settings in force and where each came from."),
+    "run": ("run", "Record in the foreground until stopped."),
+    "service": ("service", "Show, install or remove the background service."),
+    "status": ("status", "Show whether it records, and what."),
+    "export": ("export", "Write the record as one table, CSV or Parquet."),
+    "backup": ("backup", "Make a verified copy of the database."),
+    "upkeep": ("upkeep", "Do the nightly work now: seal, back up, check."),
+}
+
+EPILOG = """\b
+Example:
+  heatdrift run --fake laptop --speed 60     watch it work on an invented machine
+
+\b
+Completion of commands and options:
+  bash   eval "$(_HEATDRIFT_COMPLETE=bash_source heatdrift)"
+  zsh    eval "$(_HEATDRIFT_COMPLETE=zsh_source heatdrift)"
+  fish   _HEATDRIFT_COMPLETE=fish_source heatdrift | source
+"""
+
+
+class Refusal(click.ClickException):
+    """One of our own errors on its way out: one line, exit status 2."""
+
+    exit_code = EXIT_ERROR
+
+    def show(self, file: IO[Any] | None = None) -> None:
+        complain(self.message)
+
+
+class LazyGroup(click.Group):
+    """A group that knows its subcommands by name and loads one only to run it or to show its help."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(SUBCOMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in SUBCOMMANDS:
+            return None
+        module = import_module(f".{SUBCOMMANDS[cmd_name][0]}", __package__)
+        command: click.Command = module.command
+        return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except HeatdriftError as error:
+            raise Refusal(str(error)) from error
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in SUBCOMMANDS.items()])
+
+
+@click.group(cls=LazyGroup, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, "-V", "--version", prog_name="heatdrift", message="%(prog)s %(version)s")
+@click.option("-v", "--verbose", is_flag=True, help="Say more on stderr about what is going on.")
+def heatdrift(verbose: bool) -> None:
+    """Record how well this computer is cooled, for years, without disturbing it.
+
+    heatdrift only reads sensors; it never sets a fan, a clock or a limit.
+    """
+    configure_logging(verbose)
+
+
+def main() -> None:
+    """Run the command line; whatever goes wrong on purpose becomes one line on stderr and an exit status."""
+    try:
+        status = heatdrift.main(prog_name="heatdrift", standalone_mode=False)
+    except click.UsageError as error:
+        command = error.ctx.command_path if error.ctx else "heatdrift"
+        complain(f"{error.format_message().rstrip('.')}: see `{command} --help`")
+        status = error.exit_code
+    except click.ClickException as error:
+        error.show()
+        status = error.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        complain("stopped")
+        status = EXIT_INTERRUPTED
+    except BrokenPipeError:  # whoever read our output has seen enough
+        # What is still buffered must not complain once more at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = 0
+    sys.exit(status if isinstance(status, int) else 0)
