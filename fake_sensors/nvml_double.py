@@ -34,6 +34,8 @@ NVML_TEMPERATURE_THRESHOLD_SHUTDOWN = 0
 NVML_TEMPERATURE_THRESHOLD_SLOWDOWN = 1
 NVML_CLOCK_SM = 1
 NVML_CLOCK_MEM = 2
+NVML_FI_DEV_PERF_POLICY_POWER = 74
+NVML_FI_DEV_PERF_POLICY_THERMAL = 75
 NVML_FI_DEV_MEMORY_TEMP = 82
 NVML_FI_DEV_POWER_AVERAGE = 185
 NVML_FI_DEV_TEMPERATURE_SHUTDOWN_TLIMIT = 193
@@ -172,6 +174,8 @@ def nvmlDeviceGetFieldValues(handle: int, fieldIds: Sequence[int]) -> list[Simpl
     gpu = _gpu("nvmlDeviceGetFieldValues", handle)
     average_w = gpu["average_power_w"]
     answers = {
+        NVML_FI_DEV_PERF_POLICY_POWER: gpu["power_limited_ns"],
+        NVML_FI_DEV_PERF_POLICY_THERMAL: gpu["thermal_limited_ns"],
         NVML_FI_DEV_MEMORY_TEMP: gpu["memory_temperature_c"],
         NVML_FI_DEV_POWER_AVERAGE: None if average_w is None else round(average_w * 1000),
         NVML_FI_DEV_TEMPERATURE_SLOWDOWN_TLIMIT: gpu["slowdown_margin_k"],
@@ -183,7 +187,7 @@ def nvmlDeviceGetFieldValues(handle: int, fieldIds: Sequence[int]) -> list[Simpl
         code = gpu["field_errors"].get(str(number), NVML_SUCCESS)
         if answer is None and code == NVML_SUCCESS:
             code = NVML_ERROR_NOT_SUPPORTED
-        value = SimpleNamespace(uiVal=(answer or 0) & 0xFFFFFFFF, siVal=answer or 0)
+        value = SimpleNamespace(uiVal=(answer or 0) & 0xFFFFFFFF, siVal=answer or 0, ullVal=answer or 0)
         values.append(SimpleNamespace(fieldId=number, nvmlReturn=code, value=value))
     return values
 
