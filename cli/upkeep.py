@@ -1,0 +1,119 @@
+"""``heatdrift upkeep``: the nightly work, done by a child of the service or by hand."""
+
+from __future__ import annotations
+
+import os
+import time
+
+import click
+
+from ..store.database import Database, open_reader, open_writer
+from ..store.errors import DatabaseBusyError, HeatdriftError, SchemaOutdatedError
+from ..store.keeping import UpkeepResult, upkeep
+from ..store.migrations import upgrade
+from ..store.schema import REVISIONS
+from ..store.summary import summary
+from .options import json_option, settings_options
+from .pulse import recorder_pid
+from .settings import Settings
+from .speech import complain, say_json
+from .wiring import upkeep_settings
+from .wording import size_text
+
+EXIT_WARNINGS = 1
+EPILOG = """\b
+Example:
+  heatdrift upkeep
+"""
+
+
+@click.command("upkeep", epilog=EPILOG)
+@json_option
+@settings_options
+@click.pass_context
+def command(ctx: click.Context, settings: Settings, as_json: bool) -> None:
+    """Do the nightly work now: seal finished days, give back room, back up, check.
+
+    It also brings the tables of an earlier heatdrift up to date. The service does all this by itself
+    once a day. Exit status 1 means that something of it failed and all
+    else was done.
+    """
+    now_utc_ms = time.time_ns() // 1_000_000
+    refuse_beside_a_recorder(settings.database, os.getppid())
+    before = upgrade(settings.database)
+    database = open_writer(settings.database)
+    try:
+        result = upkeep(database, upkeep_settings(settings), now_utc_ms)
+    finally:
+        database.close()
+    if as_json:
+        say_json(as_document(result, before))
+    else:
+        for line in as_lines(result, before):
+            click.echo(line)
+    for warning in result.warnings:
+        complain(warning)
+    ctx.exit(EXIT_WARNINGS if result.warnings else 0)
+
+
+def refuse_beside_a_recorder(url: str, parent_pid: int) -> None:
+    """Only one process may hold the pen; the recorder lays it down for its own child alone.
+
+    Raises
+    ------
+    DatabaseBusyError
+        Another recorder is at work on this database.
+    StoreError
+        There is no such database.
+    """
+    try:
+        database: Database = open_reader(url)
+    except SchemaOutdatedError:
+        return  # no recorder of this version can have it open
+    try:
+        state = summary(database, 0).state
+    except HeatdriftError:
+        return  # nothing was ever recorded
+    finally:
+        database.close()
+    pid = recorder_pid(state)
+    if pid is not None and pid != parent_pid:
+        raise DatabaseBusyError(
+            f"the recorder (process {pid}) has the database and does this every night",
+            remedy="stop it first, or leave it to its work",
+        )
+
+
+def as_lines(result: UpkeepResult, before: str | None) -> list[str]:
+    """What was done, one line each."""
+    lines = []
+    if before is not None and before != REVISIONS[-1]:
+        lines.append(f"tables    brought from {before} to {REVISIONS[-1]}")
+    lines.append(
+        f"sealed    {result.sealed.n_tables} days, {result.sealed.n_rows:,} rows"
+        if result.sealed.n_tables
+        else "sealed    nothing: no day is old enough"
+    )
+    if result.merged.n_tables:
+        lines.append(f"merged    {result.merged.n_tables} weeks, {result.merged.n_rows:,} rows")
+    if result.reclaimed_bytes:
+        lines.append(f"returned  {size_text(result.reclaimed_bytes)} to the disk")
+    lines.append(f"backup    {result.backup}" if result.backup else "backup    not due")
+    lines.append("checked   all is readable" if result.was_checked else "checked   not due")
+    return lines
+
+
+def as_document(result: UpkeepResult, before: str | None) -> dict[str, object]:
+    """What was done, for programs."""
+    return {
+        "schema_before": before,
+        "schema_now": REVISIONS[-1],
+        "sealed_tables": result.sealed.n_tables,
+        "sealed_rows": result.sealed.n_rows,
+        "merged_tables": result.merged.n_tables,
+        "merged_rows": result.merged.n_rows,
+        "reclaimed_bytes": result.reclaimed_bytes,
+        "backup": str(result.backup) if result.backup else None,
+        "checked": result.was_checked,
+        "warnings": list(result.warnings),
+    }

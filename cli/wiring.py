@@ -1,0 +1,152 @@
+"""Joins the rooms: settings and doors in, a service that can run out."""
+
+from __future__ import annotations
+
+import logging
+import socket
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from ..daemon.cadence import CadenceSettings
+from ..daemon.clock import Clock, SystemClock
+from ..daemon.discovery import Doors, discover
+from ..daemon.layout import Layout
+from ..daemon.notify import Notifier
+from ..daemon.pen import Pen
+from ..daemon.sensors.nvml import NvmlLink
+from ..daemon.service import Service
+from ..daemon.service_settings import ServiceSettings
+from ..store.database import open_reader, open_writer, parse_url, sqlite_path
+from ..store.errors import StoreError
+from ..store.summary import summary
+from ..store.upkeep_settings import UpkeepSettings
+from ..store.writer import Writer
+from .fake_machine import DOUBLE_LIBRARY, Fake, fake_machine
+from .knobs import built
+from .places import fake_machine_uuid, machine_uuid, user_folder
+from .settings import Settings
+
+log = logging.getLogger(__name__)
+
+
+@contextmanager
+def open_doors(fake: Fake | None, start_utc_ms: int) -> Iterator[Doors]:
+    """The doors to this machine, or to an invented one that lives as long as the block.
+
+    Parameters
+    ----------
+    fake
+        None for the real machine.
+    start_utc_ms
+        When the invented one's time begins [ms since 1970].
+    """
+    if fake is None:
+        link = NvmlLink()
+        try:
+            yield Doors(nvml=link, use_portable=True)
+        finally:
+            link.close()
+        return
+    with fake_machine(fake, start_utc_ms) as roots:
+        link = NvmlLink(library=DOUBLE_LIBRARY)
+        try:
+            yield Doors(sys_root=roots.sys_root, proc_root=roots.proc_root, nvml=link, use_portable=False)
+        finally:
+            link.close()
+
+
+def service(
+    settings: Settings,
+    doors: Doors,
+    clock: Clock,
+    notifier: Notifier,
+    fake: Fake | None = None,
+) -> Service:
+    """A service that is ready to run; no file and no sensor is touched before it does.
+
+    Parameters
+    ----------
+    settings
+        In force.
+    doors
+        What the sensors are read through.
+    clock
+        Time.
+    notifier
+        Who is told that all is well.
+    fake
+        The invented machine behind the doors, None for the real one.
+    """
+    return Service(
+        layout_factory=layout_factory(doors, settings),
+        pen_factory=pen_factory(settings, clock, fake),
+        clock=clock,
+        settings=service_settings(settings, fake),
+        notifier=notifier,
+    )
+
+
+def layout_factory(doors: Doors, settings: Settings) -> Callable[[], Layout]:
+    """What finds the sensors, as often as it is called."""
+    return lambda: discover(doors, settings.overrides)
+
+
+def pen_factory(settings: Settings, clock: Clock, fake: Fake | None) -> Callable[[], Pen]:
+    """What opens the store for writing, under the identity of this machine."""
+
+    def open_pen() -> Pen:
+        database = open_writer(settings.database)
+        log.info("recording into %s", database.url_for_people)
+        name = settings.machine_name or (fake.name if fake else socket.gethostname())
+        return Writer(database, identity(settings, fake), name, clock.wall_utc_ms())
+
+    return open_pen
+
+
+def identity(settings: Settings, fake: Fake | None = None) -> str:
+    """UUID of the machine that is recorded."""
+    if fake is not None:
+        return fake_machine_uuid(fake.kind, fake.seed)
+    path = sqlite_path(parse_url(settings.database))
+    return machine_uuid(path.absolute().parent if path else user_folder())
+
+
+def service_settings(settings: Settings, fake: Fake | None = None) -> ServiceSettings:
+    """The settings of the service, as it wants them."""
+    chosen = dict(settings.sections["service"])
+    if fake is not None and fake.speed > 1:
+        # What is a hiccup of the real machine lasts `speed` times as long on the invented one's clock.
+        chosen["overload_s"] = chosen["overload_s"] * fake.speed
+    return ServiceSettings(
+        database_url=settings.database, cadence=CadenceSettings(**settings.sections["looking"]), **chosen
+    )
+
+
+def upkeep_settings(settings: Settings) -> UpkeepSettings:
+    """The settings of the nightly work."""
+    return UpkeepSettings(**built("keeping", settings.sections["keeping"]))
+
+
+def start_of_fake_time(database: str) -> int:
+    """When an invented machine's fast clock begins: now, or after what was recorded of it before.
+
+    Parameters
+    ----------
+    database
+        Its database; it need not exist.
+
+    Returns
+    -------
+    int
+        UTC [ms since 1970].
+    """
+    now_utc_ms = SystemClock().wall_utc_ms()
+    try:
+        reading = open_reader(database)
+    except StoreError:
+        return now_utc_ms
+    try:
+        last = summary(reading, now_utc_ms).last_sample_utc_ms
+    finally:
+        reading.close()
+    return now_utc_ms if last is None else max(now_utc_ms, last + 1000)
