@@ -49,12 +49,16 @@ class Lack:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """All groups, and who is who among their channels."""
+    """All groups, and who is who among their channels.
+
+    ``spare`` holds what was found and belongs to nobody: shown in an inventory, never read by the poller.
+    """
 
     groups: tuple[SensorGroup, ...]
     sources: tuple[SourceLayout, ...]
     probes: tuple[ProbeLayout, ...]
     lacks: tuple[Lack, ...] = ()
+    spare: tuple[SensorGroup, ...] = ()
 
     def channel(self, place: Place) -> Channel:
         """The channel at a place."""
@@ -62,5 +66,5 @@ class Layout:
 
     def close(self) -> None:
         """Close every group."""
-        for group in self.groups:
+        for group in (*self.groups, *self.spare):
             group.close()
