@@ -135,5 +135,7 @@ def _sync(path: Path) -> None:
 
 
 def _remove(part: Path) -> None:
+    if not part.parent.is_dir():
+        return
     for suffix in ("", "-wal", "-shm", "-journal"):
         part.with_name(part.name + suffix).unlink(missing_ok=True)

@@ -17,9 +17,10 @@ from .sealing import SealResult, merge_sealed_weeks, seal_finished_days
 from .series import rows_of
 from .upkeep_settings import UpkeepSettings
 
+__all__ = ["UpkeepResult", "UpkeepSettings", "backup", "check_integrity", "reclaim", "upkeep"]
+
 SPARE_BYTES = 2_000_000  # the next days' rows go into these free pages: giving them back would only churn
 RECLAIM_PAGES = 1000  # 4 MB at a time, so that nobody waits long for the pen
-WAL_ALARM_BYTES = 64_000_000  # a reader that never ends keeps the log from being recycled
 
 
 @dataclass(slots=True)
@@ -111,21 +112,20 @@ def reclaim(database: Database) -> int:
     """Give free pages back to the disk, but for what the next days need; returns how much [bytes]."""
     if not database.is_sqlite:
         return 0  # a server does that by itself
-    given_back = 0
     with database.sqlite_connection() as connection:
-        page_bytes = int(connection.execute("PRAGMA page_size").fetchone()[0])
-        while True:
-            n_free = int(connection.execute("PRAGMA freelist_count").fetchone()[0])
-            n_pages = min(RECLAIM_PAGES, n_free - SPARE_BYTES // page_bytes)
-            if n_pages <= 0:
-                break
-            connection.execute(f"PRAGMA incremental_vacuum({n_pages})").fetchall()
-            n_left = int(connection.execute("PRAGMA freelist_count").fetchone()[0])
-            if n_left >= n_free:
+
+        def told(pragma: str) -> int:
+            return int(connection.execute(f"PRAGMA {pragma}").fetchone()[0])
+
+        page_bytes = told("page_size")
+        n_before = n_pages = told("page_count")
+        while (n_spare := told("freelist_count") - SPARE_BYTES // page_bytes) > 0:
+            connection.execute(f"PRAGMA incremental_vacuum({min(RECLAIM_PAGES, n_spare)})").fetchall()
+            n_pages, n_last = told("page_count"), n_pages
+            if n_pages >= n_last:
                 break  # a file that was made without incremental vacuum
-            given_back += (n_free - n_left) * page_bytes
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
-    return given_back
+    return (n_before - n_pages) * page_bytes
 
 
 def _is_due(database: Database, task: str, now_utc_ms: int, period_days: float) -> bool:

@@ -145,9 +145,8 @@ def _machine(connection: Connection, wanted: str | None) -> tuple[int, str, str]
     every = connection.execute(machines.order_by(machine.c.id))
     rows = [row for row in every if wanted in (None, row.uuid, row.name)]
     if not rows:
-        raise SettingsError(
-            f"the database holds no machine {wanted or ''}".rstrip(), remedy="start the service"
-        )
+        missing = f"no machine {wanted}" if wanted else "no machine yet"
+        raise SettingsError(f"the database holds {missing}", remedy="start the service")
     state = service_state.c
     query = select(state.machine_id, func.max(state.at_utc_ms)).group_by(state.machine_id)
     heard = {row[0]: row[1] for row in connection.execute(query)}

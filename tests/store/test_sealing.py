@@ -105,7 +105,7 @@ def test_a_stretch_cut_out_of_sealed_and_hot_rows(database: Database) -> None:
     whole = Reader(database).source_frame("gpu0")
     seal_finished_days(database, MONDAY_UTC_MS + 9 * DAY_MS, hot_days=1)
     merge_sealed_weeks(database, MONDAY_UTC_MS + 9 * DAY_MS, hot_days=1)
-    moments = whole.index.asi8
+    moments = pd.DatetimeIndex(whole.index).asi8
     for start, end in ((0.5, 0.75), (0, 7), (6.999, 7.001), (3, 8.5), (8, 9), (20, 21), (5, 5)):
         first, after = (MONDAY_UTC_MS + round(day * DAY_MS) for day in (start, end))
         part = Reader(database).source_frame("gpu0", first, after)
