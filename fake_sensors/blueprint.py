@@ -169,7 +169,7 @@ def draw_gpu(rng: random.Random, is_laptop: bool) -> ChipValues:
         memory_k_per_w=uniform(8.0, 18.0) / limit_w if shows_more else None,
         grid_c=1.0,
         power_scale=uniform(0.95, 1.05),
-        shows_throttle=True,
+        shows_throttle=not shows_more,  # NVML says what limits a clock; where a hot spot shows, nothing does
     )
 
 

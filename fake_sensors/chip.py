@@ -43,6 +43,8 @@ class ChipValues:
         Step of the temperature reading [°C].
     power_scale
         What the meter says per true watt, when new.
+    shows_power, shows_throttle
+        Whether power can be read, and what holds the clock down.
     """
 
     source: str

@@ -158,7 +158,7 @@ class HeatPath:
         rates, into_modes, from_modes = self._modes(conductance)
         decay = np.exp(-rates * seconds)
         held = from_modes @ np.diag(decay) @ np.linalg.inv(from_modes)
-        heated = from_modes @ np.diag((1.0 - decay) / rates) @ into_modes
+        heated = from_modes @ np.diag(-np.expm1(-rates * seconds) / rates) @ into_modes
         solution = np.hstack([held, heated]).tolist(), conductance
         self._solutions[cell, seconds] = solution
         return solution

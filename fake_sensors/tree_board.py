@@ -9,6 +9,7 @@ from .tree_view import TreeView
 
 DISK_DEVICE = "sys/devices/pci0000:00/0000:00:1d.0/0000:03:00.0/nvme/nvme0"
 MILLI = 1000
+DEAD_ZONE_MILLI_C = 27_800  # what many firmwares say for ever
 
 
 def build_board(files: TreeFiles, view: TreeView) -> None:
@@ -41,14 +42,20 @@ def build_identity(files: TreeFiles, view: TreeView) -> None:
 
 
 def build_laptop_board(files: TreeFiles, view: TreeView) -> None:
-    """Add fans behind the embedded controller, and a thermal zone that follows the board."""
+    """Add fans behind the embedded controller, a zone that follows the board, and a dead one."""
     build_fans(files, view, files.hwmon("sys/devices/platform/thinkpad_hwmon", "thinkpad"))
     if "board" in view.probes:
-        zone = "sys/devices/virtual/thermal/thermal_zone0"
-        files.fixed(f"{zone}/type", "acpitz")
-        files.live(GAUGES, f"{zone}/temp", lambda: view.probes["board"])
-        files.link("sys/class/thermal/thermal_zone0", zone)
-        files.temperature(files.hwmon(zone, "acpitz"), 1, lambda: view.probes["board"])
+        build_zone(files, 1, "pch_cannonlake", lambda: view.probes["board"])
+    build_zone(files, 0, "acpitz", lambda: DEAD_ZONE_MILLI_C)
+
+
+def build_zone(files: TreeFiles, number: int, kind: str, value: Callable[[], int]) -> None:
+    """Add a thermal zone and the hwmon that the kernel makes of it."""
+    zone = f"sys/devices/virtual/thermal/thermal_zone{number}"
+    files.fixed(f"{zone}/type", kind)
+    files.live(GAUGES, f"{zone}/temp", value)
+    files.link(f"sys/class/thermal/thermal_zone{number}", zone)
+    files.temperature(files.hwmon(zone, kind), 1, value)
 
 
 def build_desktop_board(files: TreeFiles, view: TreeView) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from .looks import N_GPU_FANS, has_gpu_fans
 from .nvml_state import GpuState
 from .tree_files import GAUGES, TreeFiles
 from .tree_view import TreeView
@@ -9,7 +10,6 @@ from .tree_view import TreeView
 GPU_DEVICE = "sys/devices/pci0000:00/0000:00:01.0/0000:01:00.0"
 SHUTDOWN_ABOVE_K = 12
 MILLI = 1000
-N_GPU_FANS = 2
 
 
 def is_amd(view: TreeView) -> bool:
@@ -65,7 +65,6 @@ def gpu_states(view: TreeView) -> tuple[GpuState, ...]:
     def whole(quantity: str) -> int:
         return (view.said("gpu0", quantity) or 0) // MILLI
 
-    has_fans = view.machine.values.kind == "desktop"  # laptops' fans belong to the embedded controller
     speed_pct = round(view.asked_speed_share("gpu0") * 100)
     power_w = (view.said("gpu0", "power_w") or 0) / MILLI
     return (
@@ -84,7 +83,7 @@ def gpu_states(view: TreeView) -> tuple[GpuState, ...]:
             power_limited_ns=int(view.power_limited_s("gpu0") * 1e9),
             enforced_limit_w=chip.values.limit_w,
             default_limit_w=chip.values.limit_w,
-            intended_speeds_pct=(speed_pct,) * N_GPU_FANS if has_fans else (),
+            intended_speeds_pct=(speed_pct,) * N_GPU_FANS if has_gpu_fans(view.machine) else (),
             slowdown_c=round(chip.values.throttle_c),
             shutdown_c=round(chip.values.throttle_c) + SHUTDOWN_ABOVE_K,
             asleep=view.is_gpu_asleep,

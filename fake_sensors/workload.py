@@ -95,7 +95,7 @@ def draw_task(rng: random.Random, kind: str) -> Task:
             uniform(0.7, 0.98),
             0.02,
             6.0,
-            (240, 1500),
+            (300, 2100),
             (10, 60),
             0.05,
         )
@@ -108,7 +108,7 @@ def draw_task(rng: random.Random, kind: str) -> Task:
         uniform(0.25, 0.6),
         uniform(0.02, 0.07),
         uniform(2.0, 8.0),
-        (240, 1500),
+        (300, 2100),
         (15, 90),
         uniform(0.15, 0.4),
     )
