@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 from typing import NamedTuple
 
-from ..store.records import Gap, GapReason, IdentityChange, Missing, ProbeSample, SourceSample
+from ..store.records import Gap, GapReason, IdentityChange, Missing, ProbeSample, SourceSample, unpack_missing
 from .cadence import CadenceKeeper, CadenceSettings, Look
 from .clock import Clock, JumpDetector, TimeJump
 from .gather import Gatherer
@@ -226,4 +226,4 @@ def _sleeps(values: tuple[int | None, ...], missing_reasons: int) -> bool:
     """Whether a look found nothing because the device sleeps."""
     if any(value is not None for value in values):
         return False
-    return any((missing_reasons >> shift) & 15 == Missing.ASLEEP.value for shift in range(0, 44, 4))
+    return Missing.ASLEEP in unpack_missing(missing_reasons)

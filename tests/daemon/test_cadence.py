@@ -131,6 +131,26 @@ def test_steps_are_seen_in_utilization_where_there_is_no_power() -> None:
     assert probes == []
 
 
+def test_power_is_followed_as_soon_as_it_is_had() -> None:
+    """A counter of energy says nothing at its first look, though utilisation is there."""
+    subject = keeper()
+    for at_s in range(5):
+        power_w = None if at_s == 0 else 10.0
+        one = source_look(power_w, utilization_pct=3.0)
+        subject.add(Look(START_MS + at_s * 1000, (one,), None, None))
+        assert subject.trigger_quantities == ((UTILIZATION,) if at_s == 0 else (POWER,))
+
+
+def test_utilization_takes_over_when_power_is_gone_for_good() -> None:
+    subject = keeper()
+    for at_s in range(60):
+        one = source_look(10.0 if at_s < 10 or at_s == 20 else None, utilization_pct=3.0)
+        subject.add(Look(START_MS + at_s * 1000, (one,), None, None))
+        if at_s < 50:  # thirty looks in a row without it begin at 21 s
+            assert subject.trigger_quantities == (POWER,)
+    assert subject.trigger_quantities == (UTILIZATION,)
+
+
 def test_mean_keeps_the_reason_of_what_was_never_had() -> None:
     subject = keeper()
     values = source_look(10.0, temperature_c=None)

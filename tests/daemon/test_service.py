@@ -7,6 +7,8 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from heatdrift.daemon.clock import TurnableClock
 from heatdrift.daemon.due import Task
@@ -96,6 +98,7 @@ class Stage:
     def at(self, seconds: float, event: Callable[[], object]) -> None:
         """Let something happen that many seconds after the start."""
         self.events.append((self.clock.monotonic_s() + seconds, event))
+        self.events.sort(key=lambda one: one[0])
 
     def run(self, seconds: float) -> int:
         stop = threading.Event()
@@ -103,17 +106,16 @@ class Stage:
 
         def on_turn(_boot_s: float, /) -> None:
             now_s = self.clock.monotonic_s()
-            for event in [event for event in self.events if event[0] <= now_s]:
-                self.events.remove(event)
-                event[1]()
+            while self.events and self.events[0][0] <= now_s:
+                self.events.pop(0)[1]()  # which may turn the clock itself
 
         self.clock.on_turn.append(on_turn)
-        settings = ServiceSettings(URL, tasks=self.tasks)
+        chosen = ServiceSettings(URL, tasks=self.tasks)
         service = Service(
             self.layout_factory,
             self.pen_factory,
             self.clock,
-            settings,
+            chosen,
             has_news=self.has_news,
             notifier=self.notifier,
             start_work=self.yard,
@@ -143,6 +145,38 @@ def test_day_is_recorded_whole(stage: Stage) -> None:
     assert stage.notifier.told[0] == "ready"
     assert stage.notifier.told[-1] == "stopping"
     assert stage.notifier.n_alive == stage.computer.card.n_reads + stage.computer.card.n_peeks
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    st.lists(
+        st.tuples(
+            st.floats(min_value=1.0, max_value=3000.0),
+            st.sampled_from(["suspend", "back", "forward", "hang", "full", "room", "work", "rest", "lost"]),
+        ),
+        max_size=12,
+    )
+)
+def test_every_look_is_in_exactly_one_row_whatever_happens(course: list[tuple[float, str]]) -> None:
+    stage = Stage(TurnableClock(), HandMadeComputer(), ListPen())
+    card, pen, clock = stage.computer.card, stage.pen, stage.clock
+    happenings: dict[str, Callable[[], object]] = {
+        "suspend": lambda: clock.suspend(5000),
+        "back": lambda: clock.step_wall(-3600),
+        "forward": lambda: clock.step_wall(7200),
+        "hang": lambda: clock.turn(40),
+        "full": lambda: setattr(pen, "trouble", DiskFullError("no room")),
+        "room": lambda: setattr(pen, "trouble", None),
+        "work": lambda: setattr(card, "power_w", lambda _boot_s: 90.0),
+        "rest": lambda: setattr(card, "power_w", lambda _boot_s: 10.0),
+        "lost": lambda: setattr(card, "missing", None if card.missing else Missing.READ_ERROR),
+    }
+    for at_s, happening in course:
+        stage.at(at_s, happenings[happening])
+    stage.at(3100, happenings["room"])
+    assert stage.run(3200) == 0
+    assert sum(row.n_looks for row in pen.rows.sources) == card.n_reads
+    assert all(gap.from_utc_ms <= gap.to_utc_ms for gap in pen.rows.gaps)
 
 
 def test_rows_are_written_each_minute_under_load_and_each_five_at_idle(stage: Stage) -> None:
