@@ -93,8 +93,9 @@ def _start(fake: Fake, start_utc_ms: int, root: Path) -> subprocess.Popen[bytes]
 
 
 def _wait_until_ready(process: subprocess.Popen[bytes]) -> None:
-    readable, _, _ = select.select([process.stdout], [], [], READY_S)
-    if not readable or process.stdout is None or not process.stdout.readline().startswith(b"ready"):
+    output = process.stdout
+    is_heard = output is not None and select.select([output], [], [], READY_S)[0]
+    if output is None or not is_heard or not output.readline().startswith(b"ready"):
         raise ServiceError("the invented machine did not start", remedy="see what it said above")
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import MISSING, dataclass, fields
 from pathlib import Path
+from typing import Any
 
 from ..daemon.cadence import CadenceSettings
 from ..daemon.service_settings import ServiceSettings
@@ -92,7 +93,7 @@ def knobs() -> Iterator[Knob]:
                 yield Knob(section, spec.name, "", is_path, None, TEXTS[name])
 
 
-def built(section: str, values: dict[str, object]) -> dict[str, object]:
+def built(section: str, values: dict[str, Any]) -> dict[str, Any]:
     """Values of a section as its dataclass wants them: an empty path is None."""
     paths = {knob.key for knob in knobs() if knob.section == section and knob.is_path}
     return {

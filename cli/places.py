@@ -28,7 +28,7 @@ def default_settings_file(environment: Mapping[str, str]) -> Path:
     """
     own = platformdirs.user_config_path("heatdrift") / "settings.toml"
     system = Path(unit.SETTINGS_FILE)
-    return system if not own.exists() and is_service_installed() else own
+    return system if not is_there(own) and is_service_installed() else own
 
 
 def default_database(environment: Mapping[str, str]) -> tuple[str, str]:
@@ -57,9 +57,17 @@ def fake_database(kind: str, seed: int) -> str:
     return str(user_folder() / f"fake-{kind}-{seed}.sqlite")
 
 
+def is_there(path: Path) -> bool:
+    """Whether a file exists; one in a folder that we may not enter counts as absent."""
+    try:
+        return path.exists()
+    except OSError:
+        return False
+
+
 def is_service_installed() -> bool:
     """Whether the system service is installed, so that its files are the ones meant."""
-    return SYSTEM_UNIT.exists()
+    return is_there(SYSTEM_UNIT)
 
 
 def machine_uuid(state_folder: Path, machine_id_file: Path = MACHINE_ID_FILE) -> str:

@@ -13,6 +13,7 @@ from ..store.database import parse_url, sqlite_path
 from ..store.errors import SettingsError
 from .installation import Installation
 from .options import place_options
+from .places import is_there
 from .settings import load
 
 EPILOG = """\b
@@ -21,7 +22,7 @@ Example:
 """
 SHOW_EPILOG = """\b
 Example:
-  heatdrift service show | systemd-analyze security --offline=true /dev/stdin
+  heatdrift service show
 """
 INSTALL_EPILOG = """\b
 Example:
@@ -114,7 +115,7 @@ def unit_facts(for_user: bool, database: str | None, settings_file: Path | None)
     environment = os.environ if for_user else {"STATE_DIRECTORY": str(unit.STATE_FOLDER)}
     chosen = settings_file.absolute() if settings_file else None
     system_file = Path(unit.SETTINGS_FILE)
-    readable = chosen or (system_file if system_file.exists() and not for_user else None)
+    readable = chosen or (system_file if is_there(system_file) and not for_user else None)
     default_file = None if for_user else system_file
     settings = load(
         database=database, settings_file=readable, environment=environment, default_file=default_file

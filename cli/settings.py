@@ -16,7 +16,7 @@ from ..daemon.discovery import Overrides
 from ..store.errors import SettingsError
 from ..store.units import QUANTITY_INDEX
 from .knobs import SECTIONS, Knob, knobs
-from .places import default_database, default_settings_file
+from .places import default_database, default_settings_file, is_there
 from .toml_lines import KeyPath, key_lines, line_of, syntax_complaint
 
 DATABASE_VARIABLE = "HEATDRIFT_DATABASE"
@@ -139,7 +139,7 @@ def load(
         path, named_by = Path(environment[SETTINGS_VARIABLE]), SETTINGS_VARIABLE
     if path is None:
         fallback = default_file or default_settings_file(environment)
-        path = fallback if fallback.exists() else None
+        path = fallback if is_there(fallback) else None
     found = _read(path, named_by) if path else SettingsFile(Path(), {}, {})
     settings = _from_file(found, environment)
     settings = replace(settings, file=path)

@@ -124,10 +124,7 @@ def open_reader(url: str) -> Database:
     parsed = parse_url(url)
     path = sqlite_path(parsed)
     if path is not None:
-        if not path.exists():
-            raise StoreError(
-                f"there is no database {path}", remedy="start the service, or name it with --database"
-            )
+        sqlite_file.need_readable(path)
         engine = _sqlite_engine(partial(sqlite_file.connect_reader, path), "BEGIN")
     else:
         engine = _postgres_engine(parsed, can_write=False)

@@ -67,6 +67,27 @@ def connect_writer(path: Path, *, keeps_checkpoints: bool) -> sqlite3.Connection
     return connection
 
 
+def need_readable(path: Path) -> None:
+    """Refuse a file that is not there, or that belongs to somebody else, such as the system service.
+
+    Raises
+    ------
+    StoreError
+        With the reason.
+    """
+    try:
+        is_there = path.exists()
+        may_read = is_there and os.access(path, os.R_OK)
+    except OSError:  # not even its folder may be entered
+        is_there, may_read = True, False
+    if not is_there:
+        raise StoreError(
+            f"there is no database {path}", remedy="start the service, or name it with --database"
+        )
+    if not may_read:
+        raise StoreError(f"{path} belongs to another user", remedy="run this as that user, or with sudo")
+
+
 def connect_reader(path: Path) -> sqlite3.Connection:
     """Open for reading only; the file is not created, changed or checkpointed."""
     connection = _connect(path, _read_mode(path))
