@@ -9,6 +9,9 @@ from typing import NamedTuple
 
 HOUR_S = 3600.0
 DAY_S = 24 * HOUR_S
+LAST_END_S = DAY_S - 300.0  # sessions stay within their day
+LEAST_SESSION_S = 300.0
+ROOM_FOR_BREAKS = 1.25  # breaks of some eight minutes in sessions of an hour
 GRAIN_S = 0.1  # work changes on this grid, so that the steps of the machine come in few lengths
 
 
@@ -168,16 +171,14 @@ class Workload:
         left_s = habits.load_hours_a_day * HOUR_S * min(2.0, max(0.0, rng.gauss(1.0, 0.45)))
         sessions = []
         begin_s = max(8.0 * HOUR_S, rng.gauss(habits.evening_hour, 0.8) * HOUR_S)
-        begin_s = min(begin_s, DAY_S - left_s - 1200.0)
-        while left_s > 300.0:
-            long_s = min(left_s, rng.uniform(0.4, 1.6) * HOUR_S)
+        begin_s = min(begin_s, LAST_END_S - ROOM_FOR_BREAKS * left_s)
+        while left_s > LEAST_SESSION_S and begin_s < LAST_END_S - LEAST_SESSION_S:
+            long_s = min(left_s, rng.uniform(0.4, 1.6) * HOUR_S, LAST_END_S - begin_s)
             from_s = day * DAY_S + begin_s - self._start_s
             if from_s > 0:
                 sessions.append((rng.choice(tasks), from_s, from_s + long_s))
             left_s -= long_s
             begin_s += long_s + rng.uniform(60.0, 900.0)
-            if begin_s + left_s > DAY_S - 300.0:
-                break
         return sessions
 
     def _session(self, task: Task, from_s: float, to_s: float) -> Iterator[Segment]:
