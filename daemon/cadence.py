@@ -93,9 +93,11 @@ class CadenceKeeper:
         self._ring_ms = self._before_ms + round(AFTER_LOOKS * settings.load_period_s * 1000)
         self._hold_ms = round(settings.load_hold_s * 1000)
         self._max_gap_ms = round(settings.max_gap_s * 1000)
+        # A look that comes a hair early must not be the sixth in a mean of five.
+        early_s = settings.load_period_s / 2
         self._span_ms = {
-            Cadence.IDLE: round(settings.idle_mean_s * 1000),
-            Cadence.LOAD: round(settings.load_mean_s * 1000),
+            Cadence.IDLE: round((settings.idle_mean_s - early_s) * 1000),
+            Cadence.LOAD: round((settings.load_mean_s - early_s) * 1000),
         }
         self._tokens = settings.max_steps_per_hour
         self._tokens_at_ms: int | None = None

@@ -90,6 +90,16 @@ def test_means_span_five_seconds_under_load_and_a_minute_at_idle() -> None:
     assert (load[0].time_utc_ms - START_MS) / 1000 == 663.0  # mean moment of 661..665 s
 
 
+def test_jitter_of_the_timer_makes_no_longer_means() -> None:
+    rng = random.Random(5)
+    subject = keeper()
+    for at_s in range(300):
+        subject.add(look(at_s + rng.uniform(0.0, 0.02), 90.0 + at_s % 2))
+    subject.close_open()
+    rows, _ = subject.take()
+    assert {row.n_looks for row in rows if row.cadence == Cadence.LOAD} == {5}
+
+
 def test_one_source_keeps_all_at_full_density() -> None:
     rows, probes = watch(keeper(2), lambda t: [90.0 if t >= 303 else 10.0, 12.0], 500)
     by_source = {name: [r for r in rows if r.source == name] for name in ("gpu0", "gpu1")}
