@@ -33,7 +33,7 @@ def latest_samples(database: Database, machine_uuid: str) -> list[SourceSample]:
         .order_by(source.c.id)
     )
     with database.begin() as connection:
-        for source_id, name in connection.execute(query).tuples().all():
+        for source_id, name in connection.execute(query).all():
             newest = select(source_sample).where(source_sample.c.source_id == source_id)
             row = connection.execute(newest.order_by(source_sample.c.time_utc_ms.desc()).limit(1)).first()
             if row is not None:
@@ -64,6 +64,6 @@ def latest_probes(database: Database, machine_uuid: str) -> list[LatestProbe]:
         .limit(NEWEST_PROBE_ROWS)
     )
     with database.begin() as connection:
-        for time_utc_ms, owner, quantity, value in connection.execute(query).tuples():
+        for time_utc_ms, owner, quantity, value in connection.execute(query):
             newest.setdefault((owner, quantity), LatestProbe(time_utc_ms, owner, quantity, value))
     return [newest[key] for key in sorted(newest)]
