@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from collections import deque
 
-from ..store.units import MILLI, POWER, SOURCE_QUANTITIES, UTILIZATION
+from ..store.units import MILLI, POWER, QUANTITY_INDEX, UTILIZATION
 
-LIMIT = len(SOURCE_QUANTITIES) - 1  # enforced_limit_w
+LIMIT = QUANTITY_INDEX["enforced_limit_w"]
 AFTER_LOOKS = 3  # at 1 s: shorter is a spike, longer would delay what the ring has to bridge
 BEFORE_LOOKS = 5
 LEAST_BEFORE_LOOKS = 3
@@ -89,6 +89,8 @@ class LoadFollower:
 
     def follow(self, time_utc_ms: int, values: tuple[int | None, ...]) -> int | None:
         """Take one look; return when a step began [ms since 1970], None where there was none."""
+        if self.quantity != POWER and values[POWER] is not None:
+            self._switch(POWER)  # a counter of energy says nothing at its first look
         value = values[self.quantity]
         if value is None:
             self._miss(values)
@@ -155,13 +157,11 @@ class LoadFollower:
     def _miss(self, values: tuple[int | None, ...]) -> None:
         self.is_excited = False
         self.looks_above = 0
-        other = UTILIZATION if self.quantity == POWER else POWER
-        # Without any power so far utilisation takes over at once; power that comes (back) always wins.
-        if values[other] is None:
+        if self.quantity != POWER or values[UTILIZATION] is None:
             return
         self._lost += 1
-        if other == POWER or self._low is None or self._lost >= LOST_LOOKS:
-            self._switch(other)
+        if self._low is None or self._lost >= LOST_LOOKS:
+            self._switch(UTILIZATION)
 
     def _switch(self, quantity: int) -> None:
         self.quantity = quantity
