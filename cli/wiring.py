@@ -28,6 +28,9 @@ from .settings import Settings
 
 log = logging.getLogger(__name__)
 
+# The recorder looks and writes in one thread: beside a locked file it goes on looking and tries again later.
+BUSY_TIMEOUT_MS = 500
+
 
 @contextmanager
 def open_doors(fake: Fake | None, start_utc_ms: int) -> Iterator[Doors]:
@@ -83,6 +86,7 @@ def service(
         clock=clock,
         settings=service_settings(settings, fake),
         notifier=notifier,
+        has_news=lambda: doors.nvml is not None and doors.nvml.has_news,
     )
 
 
@@ -95,7 +99,7 @@ def pen_factory(settings: Settings, clock: Clock, fake: Fake | None) -> Callable
     """What opens the store for writing, under the identity of this machine."""
 
     def open_pen() -> Pen:
-        database = open_writer(settings.database)
+        database = open_writer(settings.database, busy_timeout_ms=BUSY_TIMEOUT_MS)
         log.info("recording into %s", database.url_for_people)
         name = settings.machine_name or (fake.name if fake else socket.gethostname())
         return Writer(database, identity(settings, fake), name, clock.wall_utc_ms())

@@ -81,7 +81,9 @@ class Database:
         self.engine.dispose()
 
 
-def open_writer(url: str, *, keeps_checkpoints: bool = True) -> Database:
+def open_writer(
+    url: str, *, keeps_checkpoints: bool = True, busy_timeout_ms: int = sqlite_file.BUSY_TIMEOUT_MS
+) -> Database:
     """Open for writing, making the file and the tables where there are none.
 
     Parameters
@@ -91,22 +93,33 @@ def open_writer(url: str, *, keeps_checkpoints: bool = True) -> Database:
     keeps_checkpoints
         Only the service and its nightly child copy the WAL back into the file; a short command that writes
         beside them passes False.
+    busy_timeout_ms
+        How long a SQLite write waits for another process before it fails [ms]; short for who has other
+        things to do than wait.
 
     Raises
     ------
     ForeignDatabaseError, NewerSchemaError, SchemaOutdatedError, ReadOnlyDatabaseError, DatabaseBusyError
         See `errors`.
     """
-    return _checked(open_unchecked(url, keeps_checkpoints=keeps_checkpoints), _make_tables)
+    database = open_unchecked(url, keeps_checkpoints=keeps_checkpoints, busy_timeout_ms=busy_timeout_ms)
+    return _checked(database, _make_tables)
 
 
-def open_unchecked(url: str, *, keeps_checkpoints: bool = True) -> Database:
+def open_unchecked(
+    url: str, *, keeps_checkpoints: bool = True, busy_timeout_ms: int = sqlite_file.BUSY_TIMEOUT_MS
+) -> Database:
     """Open for writing whatever is there, whichever schema it has: for the migrations."""
     parsed = parse_url(url)
     path = sqlite_path(parsed)
     if path is not None:
         sqlite_file.make_file(path)
-        connect = partial(sqlite_file.connect_writer, path, keeps_checkpoints=keeps_checkpoints)
+        connect = partial(
+            sqlite_file.connect_writer,
+            path,
+            keeps_checkpoints=keeps_checkpoints,
+            busy_timeout_ms=busy_timeout_ms,
+        )
         engine = _sqlite_engine(connect, "BEGIN IMMEDIATE")
     else:
         engine = _postgres_engine(parsed, can_write=True)

@@ -50,7 +50,9 @@ def make_file(path: Path) -> None:
         raise StoreError(f"{path} cannot be opened ({error.strerror})", remedy="name a file") from error
 
 
-def connect_writer(path: Path, *, keeps_checkpoints: bool) -> sqlite3.Connection:
+def connect_writer(
+    path: Path, *, keeps_checkpoints: bool, busy_timeout_ms: int = BUSY_TIMEOUT_MS
+) -> sqlite3.Connection:
     """Open for writing; only who keeps the checkpoints ever copies the WAL back into the file."""
     connection = _connect(path, "mode=rw")
     if _is_new(connection):
@@ -64,6 +66,7 @@ def connect_writer(path: Path, *, keeps_checkpoints: bool) -> sqlite3.Connection
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute(f"PRAGMA journal_size_limit = {JOURNAL_LIMIT_BYTES}")
     connection.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES if keeps_checkpoints else 0}")
+    connection.execute(f"PRAGMA busy_timeout = {busy_timeout_ms}")
     return connection
 
 

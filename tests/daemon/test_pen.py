@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import logging
+import sqlite3
+from pathlib import Path
 
 import pytest
 
 from heatdrift.daemon.pen import Scribe
 from heatdrift.daemon.poller import Harvest
+from heatdrift.store.database import open_writer
 from heatdrift.store.errors import DatabaseBusyError, DiskFullError, StoreError
-from heatdrift.store.records import Cadence, Gap, GapReason, ProbeSample, SourceSample
+from heatdrift.store.records import Cadence, Channel, Gap, GapReason, ProbeSample, SourceSample
 from heatdrift.store.units import SOURCE_QUANTITIES
+from heatdrift.store.writer import Writer
 
 from .conftest import ListPen
 
@@ -103,3 +107,21 @@ def test_gaps_wait_like_rows(pen: ListPen) -> None:
     pen.trouble = None
     scribe.flush(10.0)
     assert pen.rows.gaps == (gap,)
+
+
+def test_locked_file_does_not_hold_up_the_looking(tmp_path: Path) -> None:
+    """Another program sits on the real file: the write fails at once, and is done when the file is free."""
+    path = tmp_path / "heatdrift.sqlite"
+    writer = Writer(open_writer(f"sqlite:///{path}", busy_timeout_ms=1), "machine-1", "machine")
+    writer.register_source("gpu0", "gpu", START_MS)
+    writer.register_channel(Channel("case", "temperature_c", "hwmon"), "ambient", START_MS)
+    scribe = Scribe(writer, HOLD_S, RETRY_S)
+    scribe.hold(harvest(0), 0.0)
+    stranger = sqlite3.connect(path, isolation_level=None)
+    stranger.execute("BEGIN IMMEDIATE")
+    assert not scribe.flush(0.0)
+    stranger.execute("ROLLBACK")
+    assert scribe.flush(10.0)
+    assert stranger.execute("SELECT count(*) FROM source_sample").fetchone() == (1,)
+    stranger.close()
+    writer.release()
