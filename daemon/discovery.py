@@ -9,7 +9,7 @@ from pathlib import Path
 
 from ..store.errors import NoSensorsError, SettingsError
 from ..store.records import Channel, Missing
-from ..store.units import QUANTITY_INDEX, SOURCE_QUANTITIES
+from ..store.units import PROBE_QUANTITIES, QUANTITY_INDEX, SOURCE_QUANTITIES
 from .lacks import find_lacks
 from .layout import Layout, Place, ProbeLayout, SourceLayout
 from .proposals import Proposal, propose
@@ -150,7 +150,9 @@ def _override(proposal: Proposal, overrides: Overrides, channels: Mapping[str, C
                 raise SettingsError(f"{source}: unknown quantity {quantity!r}", remedy=f"use one of {known}")
             own.pop(quantity, None)
             if key:
-                own[quantity] = _existing([key], channels, f"{source}.{quantity}")[0]
+                _existing([key], channels, f"{source}.{quantity}")
+                _must_measure(channels[key], quantity, f"{source}.{quantity}")
+                own[quantity] = key
         if not own:
             del proposal.sources[source]
         elif "temperature_c" not in own:
@@ -159,8 +161,20 @@ def _override(proposal: Proposal, overrides: Overrides, channels: Mapping[str, C
         for place in [place for place in proposal.probes if place[0] == name]:
             del proposal.probes[place]
         if key:
-            quantity = channels[_existing([key], channels, name)[0]].quantity
+            _existing([key], channels, name)
+            own_quantity = channels[key].quantity
+            quantity = own_quantity if own_quantity in PROBE_QUANTITIES else "temperature_c"
+            _must_measure(channels[key], quantity, name)
             proposal.probes[name, quantity] = key
+
+
+def _must_measure(channel: Channel, quantity: str, where: str) -> None:
+    """Another place of the same unit is the owner's choice; another unit is a slip of the pen."""
+    if channel.quantity.rpartition("_")[2] != quantity.rpartition("_")[2]:
+        raise SettingsError(
+            f"{where}: channel {channel.key!r} measures {channel.quantity}, not {quantity}",
+            remedy="`heatdrift sensors` lists what each channel measures",
+        )
 
 
 def _layout(

@@ -143,6 +143,8 @@ def test_owner_overrules_the_proposal(fake_sys: FakeSys) -> None:
         Overrides({"cpu0": {"heat_c": "proc/stat/cpu"}}),
         Overrides({"vrm0": {"power_w": "powercap/package-0"}}),
         Overrides(probes={"ambient": "hwmon/nothing"}),
+        Overrides({"cpu0": {"power_w": "cpufreq/package-0"}}),
+        Overrides(probes={"ambient": "powercap/package-0"}),
         Overrides(ignored=("hwmon/nothing",)),
     ],
 )

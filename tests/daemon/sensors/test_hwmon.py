@@ -159,6 +159,30 @@ def test_chip_is_followed_to_its_new_number(fake_sys: FakeSys) -> None:
     assert group.read(60.0) == [47_000]
 
 
+def test_file_of_a_reloaded_driver_is_opened_again(fake_sys: FakeSys) -> None:
+    fake_sys.chip(0, "platform/x.0", "x", temp1_input=40000)
+    opened: list[int] = []
+
+    def opening(path: str) -> int:
+        opened.append(os.open(path, os.O_RDONLY))
+        return opened[-1]
+
+    n_reads = 0
+
+    def reading(fd: int, n_bytes: int, offset: int) -> bytes:
+        nonlocal n_reads
+        n_reads += 1
+        if n_reads == 2:
+            raise OSError(errno.ENODEV, "No such device")  # what a descriptor of an unbound driver says
+        return os.pread(fd, n_bytes, offset)
+
+    chip = find_chips(fake_sys.sys)[0]
+    group = HwmonGroup(fake_sys.sys, chip, chip.inputs, door=FileDoor(open=opening, pread=reading))
+    assert [group.read(float(second)) for second in range(4)] == [[40_000]] * 4
+    assert len(opened) == 2  # kept from look to look, opened again once
+    group.close()
+
+
 def test_slow_drivers_are_read_once_a_minute(fake_sys: FakeSys) -> None:
     fake_sys.intel_laptop()
     for name, period_s in (("nvme", 60.0), ("thinkpad", 60.0), ("coretemp", 0.0)):
