@@ -4,7 +4,8 @@ Requests are ``{"ask": "open", "methods": {uuid: method}, "may_count": bool}``, 
 ``{"ask": "peek"}``, ``{"ask": "facts"}`` and ``{"ask": "shut"}``. An answer carries ``"gpus"``, or ``"code"``
 (NVML's return code) with ``"where"`` (the call that failed), or ``"trouble"`` in words.
 
-A reading is an integer, null where the GPU does not offer it, or a list with NVML's return code.
+A reading is an integer, null where the GPU does not offer it, or a list with NVML's return code; ``[0]``
+where a dear reading was not due.
 This module is loaded by the child, so it imports nothing.
 """
 
@@ -15,6 +16,7 @@ LIMIT_REASONS, THERMAL_LIMITED, POWER_LIMITED, ENFORCED_LIMIT, FANS = range(7, 1
 # How power is had: the name that `Channel.method` carries.
 ENERGY, AVERAGE, USAGE = "energy", "average", "usage"
 
+NOT_DUE = 0
 NOT_SUPPORTED, NO_PERMISSION, NOT_FOUND, DRIVER_NOT_LOADED = 3, 4, 6, 9
 TIMEOUT, LIBRARY_NOT_FOUND, FUNCTION_NOT_FOUND, GPU_NOT_FOUND = 10, 12, 13, 28
 GPU_IS_LOST, RESET_REQUIRED, OPERATING_SYSTEM, VERSION_MISMATCH, UNKNOWN = 15, 16, 17, 18, 999
