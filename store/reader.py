@@ -116,7 +116,7 @@ class Reader:
         columns["cadence"] = table["cadence"].to_numpy().astype(np.int8)
         columns["n_looks"] = table["n_looks"].to_numpy()
         columns["missing_reasons"] = table["missing_reasons"].to_numpy()
-        return pd.DataFrame(columns, index=_index(table))
+        return pd.DataFrame(columns, index=_index(table), copy=False)  # else a year is copied once more
 
     def probe_frame(self, name: str, from_utc_ms: int = 0, to_utc_ms: int = LATEST_UTC_MS) -> pd.DataFrame:
         """Everything that was recorded of one probe or fan.

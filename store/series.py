@@ -91,7 +91,9 @@ def hot_rows(connection: Connection, series: Series, from_utc_ms: int, to_utc_ms
     columns = [series.rows.c[name] for name in series.schema.names]
     query = select(*columns).where(series.is_mine, moment >= from_utc_ms, moment < to_utc_ms)
     order = [series.rows.c[name] for name in series.order]
-    return table_of(connection.execute(query.order_by(*order)).all(), series.schema)
+    # The driver's own tuples: two weeks of many probes are half a million rows, all whole numbers.
+    cursor = connection.execute(query.order_by(*order)).cursor
+    return table_of(cursor.fetchall() if cursor is not None else [], series.schema)
 
 
 def all_rows(connection: Connection, series: Series, from_utc_ms: int, to_utc_ms: int) -> pa.Table:
