@@ -103,6 +103,12 @@ def open_writer(
         See `errors`.
     """
     database = open_unchecked(url, keeps_checkpoints=keeps_checkpoints, busy_timeout_ms=busy_timeout_ms)
+    if database.is_sqlite and keeps_checkpoints and not sqlite_file.has_wal_reset_fix():
+        log.warning(
+            "SQLite %s has a rare bug that can damage a file two processes checkpoint at once; only this one "
+            "does, and 3.51.3 is free of it",
+            sqlite3.sqlite_version,
+        )
     return _checked(database, _make_tables)
 
 

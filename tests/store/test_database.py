@@ -228,7 +228,7 @@ def test_a_read_only_file_is_named_so(shared_file: Path) -> None:
     assert "ReadOnlyDatabaseError" in as_nobody("write", shared_file)
     assert as_nobody("read", shared_file) == "12\n"  # a copy on a medium that cannot be written
     shared_file.chmod(0o600)
-    assert "ReadOnlyDatabaseError" in as_nobody("read", shared_file)
+    assert "belongs to another user" in as_nobody("read", shared_file)
 
 
 def test_a_truncated_file_is_damaged(sqlite_url: str) -> None:
@@ -298,6 +298,17 @@ def test_only_who_keeps_the_checkpoints_copies_the_log_back(sqlite_url: str) -> 
 )
 def test_which_library_carries_the_wal_reset_bug(version: tuple[int, ...], has_fix: bool) -> None:
     assert has_wal_reset_fix(version) is has_fix
+
+
+@pytest.mark.parametrize("has_fix", [True, False])
+def test_an_affected_library_is_said_by_who_keeps_the_checkpoints(
+    sqlite_url: str, has_fix: bool, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr("heatdrift.store.sqlite_file.has_wal_reset_fix", lambda: has_fix)
+    open_writer(sqlite_url, keeps_checkpoints=False).close()
+    assert "checkpoint" not in caplog.text
+    open_writer(sqlite_url).close()
+    assert ("checkpoint" in caplog.text) is not has_fix
 
 
 def test_urls(tmp_path: Path) -> None:
