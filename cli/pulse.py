@@ -7,6 +7,9 @@ from dataclasses import dataclass
 
 import psutil
 
+from ..store.database import open_reader
+from ..store.errors import DatabaseBusyError, HeatdriftError
+from ..store.summary import summary
 from .wording import span_text
 
 # The recorder leaves a sign of life every five minutes, but not while the nightly child has the pen (30 min).
@@ -46,6 +49,40 @@ def recorder_pid(state: Mapping[str, str]) -> int | None:
     except psutil.Error:
         return None
     return int(text) if is_ours else None
+
+
+def refuse_beside_a_recorder(url: str, machine_uuid: str, allowed_pid: int) -> None:
+    """Only one process may write: with two, everything would stand there twice.
+
+    Parameters
+    ----------
+    url
+        The database; it need not exist.
+    machine_uuid
+        The machine that is, or would be, recorded.
+    allowed_pid
+        The process that may have the database.
+
+    Raises
+    ------
+    DatabaseBusyError
+        Another recorder is at work on it.
+    """
+    try:
+        database = open_reader(url)
+    except HeatdriftError:
+        return  # whoever opens it next says what is wrong with it
+    try:
+        pid = recorder_pid(summary(database, 0, machine_uuid).state)
+    except HeatdriftError:
+        return  # nothing of this machine was ever recorded
+    finally:
+        database.close()
+    if pid is not None and pid != allowed_pid:
+        raise DatabaseBusyError(
+            f"a recorder (process {pid}) is at work on this database and does all that is due",
+            remedy="leave it to its work, or stop it first",
+        )
 
 
 def pulse(state: Mapping[str, str], heard_utc_ms: int | None, now_utc_ms: int) -> Pulse:

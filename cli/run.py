@@ -15,7 +15,8 @@ from . import wiring
 from .fake_machine import Fake
 from .options import Span, fake_options, settings_options
 from .places import fake_database
-from .settings import SETTINGS_VARIABLE, Settings
+from .pulse import refuse_beside_a_recorder
+from .settings import SETTINGS_VARIABLE, Settings, without_password
 from .speech import mention
 
 EPILOG = """\b
@@ -55,6 +56,7 @@ def command(settings: Settings, fake: Fake | None, speed: float, for_s: float | 
         os.environ[SETTINGS_VARIABLE] = str(settings.file.absolute())  # the nightly child follows them too
     stop = threading.Event()
     stop_on_signals(stop)
+    refuse_beside_a_recorder(settings.database, wiring.identity(settings, fake), os.getpid())
     start_utc_ms = wiring.start_of_fake_time(settings.database) if fake else 0
     with wiring.open_doors(fake, start_utc_ms) as doors:
         is_fast = fake is not None and fake.speed != 1
@@ -63,7 +65,7 @@ def command(settings: Settings, fake: Fake | None, speed: float, for_s: float | 
             threading.Thread(target=_stop_after, args=(clock, for_s, stop), daemon=True).start()
         wiring.service(settings, doors, clock, notifier_of(os.environ), fake).run(stop)
     if fake is not None:
-        mention(f"see it with: heatdrift status --database {settings.database}")
+        mention(f"see it with: heatdrift status --database {without_password(settings.database)}")
 
 
 def settings_for(fake: Fake, settings: Settings) -> Settings:

@@ -6,6 +6,7 @@ A wrong key, type or value is refused with its file and line: a repaired setting
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -24,6 +25,7 @@ SETTINGS_VARIABLE = "HEATDRIFT_SETTINGS"
 TOP_KEYS = ("database", "machine_name")
 SENSOR_TABLES = ("sources", "probes", "ignore")
 IGNORE_KEYS = ("channels", "disks")
+PASSWORD = re.compile(r"(://[^/:@]*:)[^@]*@")
 KIND_WORDS = {bool: "true or false", int: "a whole number", float: "a number", str: "a text in quotes"}
 
 
@@ -55,8 +57,11 @@ class Settings:
     file: Path | None = None
 
     def values(self) -> dict[str, object]:
-        """Every setting by its printed name, in a fixed order."""
-        values: dict[str, object] = {"database": self.database, "machine_name": self.machine_name}
+        """Every setting by its printed name, in a fixed order; a password in the database URL is left out."""
+        values: dict[str, object] = {
+            "database": without_password(self.database),
+            "machine_name": self.machine_name,
+        }
         values |= {knob.name: self.sections[knob.section][knob.key] for knob in knobs()}
         for source, places in self.overrides.sources.items():
             values |= {f"sources.{source}.{quantity}": key for quantity, key in places.items()}
@@ -245,6 +250,11 @@ def _overrides(found: SettingsFile) -> Overrides:
     if "disks" in ignore:
         found.note(("ignore", "disks"))
     return Overrides(sources=sources, probes=probes, ignored=ignored, read_disks=not disks)
+
+
+def without_password(url: str) -> str:
+    """A database URL as it may be shown."""
+    return PASSWORD.sub(r"\1***@", url)
 
 
 def toml(value: object) -> str:

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import time
 
 import click
 
-from ..store.database import Database, open_reader, open_writer
-from ..store.errors import DatabaseBusyError, HeatdriftError, SchemaOutdatedError
+from ..store.database import open_reader, open_writer
+from ..store.errors import SchemaOutdatedError
 from ..store.keeping import UpkeepResult, upkeep
 from ..store.migrations import upgrade
 from ..store.schema import REVISIONS
-from ..store.summary import summary
 from .options import json_option, settings_options
-from .pulse import recorder_pid
+from .pulse import refuse_beside_a_recorder
 from .settings import Settings
 from .speech import complain, say_json
-from .wiring import upkeep_settings
+from .wiring import identity, upkeep_settings
 from .wording import size_text
 
 EXIT_WARNINGS = 1
@@ -39,7 +39,10 @@ def command(ctx: click.Context, settings: Settings, as_json: bool) -> None:
     else was done.
     """
     now_utc_ms = time.time_ns() // 1_000_000
-    refuse_beside_a_recorder(settings.database, os.getppid())
+    with contextlib.suppress(SchemaOutdatedError):  # that is what the upgrade is for
+        open_reader(settings.database).close()  # else there would be a new, empty one
+    # The recorder lays its pen down for its own child alone.
+    refuse_beside_a_recorder(settings.database, identity(settings), os.getppid())
     before = upgrade(settings.database)
     database = open_writer(settings.database)
     try:
@@ -54,34 +57,6 @@ def command(ctx: click.Context, settings: Settings, as_json: bool) -> None:
     for warning in result.warnings:
         complain(warning)
     ctx.exit(EXIT_WARNINGS if result.warnings else 0)
-
-
-def refuse_beside_a_recorder(url: str, parent_pid: int) -> None:
-    """Only one process may hold the pen; the recorder lays it down for its own child alone.
-
-    Raises
-    ------
-    DatabaseBusyError
-        Another recorder is at work on this database.
-    StoreError
-        There is no such database.
-    """
-    try:
-        database: Database = open_reader(url)
-    except SchemaOutdatedError:
-        return  # no recorder of this version can have it open
-    try:
-        state = summary(database, 0).state
-    except HeatdriftError:
-        return  # nothing was ever recorded
-    finally:
-        database.close()
-    pid = recorder_pid(state)
-    if pid is not None and pid != parent_pid:
-        raise DatabaseBusyError(
-            f"the recorder (process {pid}) has the database and does this every night",
-            remedy="stop it first, or leave it to its work",
-        )
 
 
 def as_lines(result: UpkeepResult, before: str | None) -> list[str]:

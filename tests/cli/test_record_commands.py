@@ -13,6 +13,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from heatdrift.cli.main import heatdrift
+from heatdrift.cli.settings import load
+from heatdrift.cli.wiring import identity
 
 Record = Callable[..., str]
 StateOf = Callable[[int], dict[str, str]]
@@ -126,10 +128,12 @@ def test_upkeep_that_failed_in_part_has_status_1(tmp_path: Path, database: str) 
 def test_upkeep_beside_a_recorder_is_refused(
     tmp_path: Path, record: Record, running_state: StateOf, now_utc_ms: int
 ) -> None:
-    database = record(tmp_path / "busy.sqlite", now_utc_ms, running_state(now_utc_ms))
+    settings = load(database=str(tmp_path / "r.sqlite"), environment={}, default_file=tmp_path / "none")
+    state = running_state(now_utc_ms)
+    database = record(tmp_path / "r.sqlite", now_utc_ms, state, uuid=identity(settings))
     done = run("upkeep", "--database", database)
     assert done.exit_code == 2
-    assert "the recorder (process" in done.stderr
+    assert f"a recorder (process {state['pid']})" in done.stderr
 
 
 def test_upkeep_of_an_absent_database_makes_none(tmp_path: Path) -> None:
