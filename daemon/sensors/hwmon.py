@@ -111,9 +111,9 @@ def _inputs(key: str, name: str, folder: Path, device: Path) -> tuple[HwmonInput
     matches = []
     for file in files:
         if match := INPUT.fullmatch(file):
-            kind = match[1] or match[4] or match[6]
-            number = int(match[2] or match[5] or match[7])
-            matches.append((kind, number, file))
+            kind, number = match[1] or match[4] or match[6], match[2] or match[5] or match[7]
+            if _is_wanted(kind, number, file, name, files):
+                matches.append((kind, int(number), file))
     labels = {
         (kind, number): line_of(folder / f"{kind}{number}_label")
         for kind, number, _ in matches
@@ -123,32 +123,24 @@ def _inputs(key: str, name: str, folder: Path, device: Path) -> tuple[HwmonInput
     serial = serial_of(device) if name in DRIVE_DRIVERS else ""
     inputs = []
     for kind, number, file in sorted(matches):
-        if kind == "power" and file.endswith("_input") and f"power{number}_average" in files:
-            continue  # the mean says more about heat than an instant
-        if kind == "freq" and name not in GPU_DRIVERS:
-            continue
         label = labels.get((kind, number), "")
         word = label.replace(" ", "_") if label and times[kind, label] == 1 else str(number)
         quantity, multiplier, divisor = UNITS[kind]
         if name in GPU_DRIVERS:
             quantity = {**GPU_TEMPERATURES, **GPU_CLOCKS}.get(label, quantity)
-        channel = Channel(
-            f"{key}/{kind}/{word}", quantity, "hwmon", label, name, _method(kind, file, name, label), serial
-        )
-        stem = f"{kind}{number}"
-        fault, enable = f"{stem}_fault", f"{stem}_enable"
-        inputs.append(
-            HwmonInput(
-                channel,
-                file,
-                multiplier,
-                divisor,
-                kind == "energy",
-                fault if fault in files else "",
-                enable if enable in files and kind != "pwm" else "",
-            )
-        )
+        method = _method(kind, file, name, label)
+        channel = Channel(f"{key}/{kind}/{word}", quantity, "hwmon", label, name, method, serial)
+        fault, enable = f"{kind}{number}_fault", f"{kind}{number}_enable"
+        fault = fault if fault in files else ""
+        enable = enable if enable in files and kind != "pwm" else ""
+        inputs.append(HwmonInput(channel, file, multiplier, divisor, kind == "energy", fault, enable))
     return tuple(inputs)
+
+
+def _is_wanted(kind: str, number: str, file: str, name: str, files: set[str]) -> bool:
+    if kind == "power" and file.endswith("_input"):
+        return f"power{number}_average" not in files  # the mean says more about heat than an instant
+    return kind != "freq" or name in GPU_DRIVERS
 
 
 def _method(kind: str, file: str, name: str, label: str) -> str:
