@@ -94,8 +94,11 @@ class NvmlLink:
         can_sleep = self._guard.can_sleep
         if can_sleep and (self.gpus or not self._guard.are_awake):
             return self.gpus
+        if self._dying is not None and not self._dying.is_gone():
+            return self.gpus
         try:
             self._open()
+            self._recover()
         except NvmlError as error:
             self._fail(error, None)
         if can_sleep:

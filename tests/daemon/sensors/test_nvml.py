@@ -343,3 +343,14 @@ def test_child_ends_with_the_last_group(bench: Bench) -> None:
     assert link.pid is not None
     b.close()
     assert link.pid is None
+
+
+def test_discovering_again_ends_a_backoff(bench: Bench) -> None:
+    bench.set(GpuState())
+    link = bench.link()
+    (group,) = nvml_groups(link, bench.sys_root)
+    bench.set(GpuState(errors={"nvmlDeviceGetTemperatureV": 15}))
+    group.read(1.0)
+    bench.set(GpuState())
+    nvml_groups(link, bench.sys_root)
+    assert group.read(2.0)[0] == 40000
