@@ -74,32 +74,37 @@ def _source_lacks(
             "load the kernel module for it: coretemp (Intel) or k10temp (AMD)",
         )
     for name, places in names.items():
-        if name.startswith("vrm"):
-            continue
-        key = places.get("power_w")
-        if key is None:
-            yield Lack(
-                f"no power of {name}",
-                f"the thermal resistance of {name} cannot be known, only its temperatures and clocks",
-                "load the kernel module intel_rapl_msr" if name.startswith("cpu") else "",
-            )
-        elif readings.get(key) is Missing.PERMISSION:
-            yield power_permission_lack(name)
-        if name.startswith("gpu") and "hotspot_temperature_c" not in places:
-            yield Lack(
-                f"no hotspot temperature of {name}",
-                "a compound that pumps out is seen in the average of the die only, so somewhat later",
-            )
-        if "thermal_limited_pct" not in places and "limit_reasons" not in places:
-            yield Lack(
-                f"no throttle counter of {name}",
-                "throttling is only guessed at, from clocks that fall with heat",
-            )
-        if channels[places["temperature_c"]].method == "relative":
-            yield Lack(
-                f"the temperature of {name} is on the maker's own scale",
-                "changes are true, but degrees and the distance to the limit are not those of the die",
-            )
+        if not name.startswith("vrm"):
+            yield from _one_source_lacks(name, places, channels, readings)
+
+
+def _one_source_lacks(
+    name: str, places: Mapping[str, str], channels: Mapping[str, Channel], readings: Mapping[str, Reading]
+) -> Iterable[Lack]:
+    key = places.get("power_w")
+    if key is None:
+        yield Lack(
+            f"no power of {name}",
+            f"the thermal resistance of {name} cannot be known, only its temperatures and clocks",
+            "load the kernel module intel_rapl_msr" if name.startswith("cpu") else "",
+        )
+    elif readings.get(key) is Missing.PERMISSION:
+        yield power_permission_lack(name)
+    if name.startswith("gpu") and "hotspot_temperature_c" not in places:
+        yield Lack(
+            f"no hotspot temperature of {name}",
+            "a compound that pumps out is seen in the average of the die only, so somewhat later",
+        )
+    if "thermal_limited_pct" not in places and "limit_reasons" not in places:
+        yield Lack(
+            f"no throttle counter of {name}",
+            "throttling is only guessed at, from clocks that fall with heat",
+        )
+    if channels[places["temperature_c"]].method == "relative":
+        yield Lack(
+            f"the temperature of {name} is on the maker's own scale",
+            "changes are true, but degrees and the distance to the limit are not those of the die",
+        )
 
 
 def _fan_lacks(proposal: Proposal) -> Iterable[Lack]:
