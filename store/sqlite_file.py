@@ -55,18 +55,22 @@ def connect_writer(
 ) -> sqlite3.Connection:
     """Open for writing; only who keeps the checkpoints ever copies the WAL back into the file."""
     connection = _connect(path, "mode=rw")
-    if _is_new(connection):
-        # Before the journal mode: in rollback mode these reach the file itself at once, so that a crash
-        # leaves either nothing or a file that is known to be ours.
-        connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
-        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    _refuse_foreign(connection, path)
-    connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute("PRAGMA synchronous = FULL")
-    connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute(f"PRAGMA journal_size_limit = {JOURNAL_LIMIT_BYTES}")
-    connection.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES if keeps_checkpoints else 0}")
-    connection.execute(f"PRAGMA busy_timeout = {busy_timeout_ms}")
+    try:
+        if _is_new(connection):
+            # Before the journal mode: in rollback mode these reach the file itself at once, so that a crash
+            # leaves either nothing or a file that is known to be ours.
+            connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
+            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        _refuse_foreign(connection, path)
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute(f"PRAGMA journal_size_limit = {JOURNAL_LIMIT_BYTES}")
+        connection.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES if keeps_checkpoints else 0}")
+        connection.execute(f"PRAGMA busy_timeout = {busy_timeout_ms}")
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 
@@ -94,7 +98,11 @@ def need_readable(path: Path) -> None:
 def connect_reader(path: Path) -> sqlite3.Connection:
     """Open for reading only; the file is not created, changed or checkpointed."""
     connection = _connect(path, _read_mode(path))
-    _refuse_foreign(connection, path)
+    try:
+        _refuse_foreign(connection, path)
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 
@@ -122,13 +130,7 @@ def _application_id(connection: sqlite3.Connection) -> int:
 
 
 def _refuse_foreign(connection: sqlite3.Connection, path: Path) -> None:
-    try:
-        is_ours = _application_id(connection) == APPLICATION_ID
-    except sqlite3.Error:
-        connection.close()
-        raise
-    if not is_ours:
-        connection.close()
+    if _application_id(connection) != APPLICATION_ID:
         raise ForeignDatabaseError(
             f"{path} is a database of another program", remedy="name another file with --database"
         )
