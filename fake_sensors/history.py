@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from ..daemon.cadence import CadenceKeeper, CadenceSettings
+from ..daemon.cadence import CadenceKeeper, CadenceSettings, Look
 from ..store.records import Batch, Boot, Channel, Gap, GapReason, IdentityChange
 from ..store.units import SOURCE_QUANTITIES
 from ..store.writer import Writer
@@ -14,6 +14,7 @@ from .machine import FakeMachine
 
 DAY_MS = 86_400_000
 BATCH_LOOKS = 4000  # large enough that a transaction costs nothing beside its rows
+RUN_LOOKS = 60  # looks in one go at the fast pace
 RESUME_S = 60.0  # sensors are not believed for a minute after a resume
 
 Progress = Callable[[float, float], None]
@@ -72,7 +73,7 @@ def record_history(
     end_ms = from_utc_ms + round(days * DAY_MS)
     next_day_ms = from_utc_ms + DAY_MS
     while machine.time_utc_ms < end_ms:
-        recorder.look_next()
+        recorder.look_next(end_ms)
         if machine.time_utc_ms >= next_day_ms:
             next_day_ms += DAY_MS
             if progress is not None:
@@ -94,16 +95,16 @@ class Recorder:
         self._n_waiting = self._n_looks = self._n_source_rows = self._n_probe_rows = self._n_gaps = 0
         self._introduce()
 
-    def look_next(self) -> None:
-        """Wait as long as the cadence asks, then look; sleep through what the machine sleeps through."""
-        machine, keeper = self._machine, self._keeper
-        self._wait(keeper.look_period_s)
-        if machine.is_off:
+    def look_next(self, until_ms: int) -> None:
+        """Look as the cadence asks; sleep through what the machine sleeps through."""
+        if self._keeper.look_period_s > self._settings.peek_period_s:
+            self._wait(self._keeper.look_period_s)
+            if not self._machine.is_off:
+                self._add(self._looker.look())
+        else:
+            self._look_fast(until_ms)
+        if self._machine.is_off:
             self._sleep()
-            return
-        keeper.add(self._looker.look())
-        self._n_looks += 1
-        self._n_waiting += 1
         if self._n_waiting >= BATCH_LOOKS:
             self.flush()
 
@@ -124,6 +125,34 @@ class Recorder:
         return HistorySize(
             self._n_looks, self._n_source_rows, self._n_probe_rows, self._keeper.n_steps, self._n_gaps
         )
+
+    def _look_fast(self, until_ms: int) -> None:
+        """Look for a while at the fast pace, then let the cadence judge.
+
+        Doing the same thing many times in a row is a fifth faster than taking turns. Where the cadence falls
+        back to the slow pace within the run, the looks that were not due serve as the peeks in between.
+        """
+        machine, keeper, looker = self._machine, self._keeper, self._looker
+        period_s = keeper.look_period_s
+        looks: list[Look] = []
+        while len(looks) < RUN_LOOKS and machine.time_utc_ms < until_ms:
+            machine.advance(period_s)
+            if machine.is_off:
+                break
+            looks.append(looker.look())
+        due_ms = 0
+        for look in looks:
+            if look.time_utc_ms < due_ms:
+                quantities = zip(look.sources, keeper.trigger_quantities, strict=True)
+                if not keeper.notices([source.values[quantity] for source, quantity in quantities]):
+                    continue
+            self._add(look)
+            due_ms = look.time_utc_ms + round(keeper.look_period_s * 1000)
+
+    def _add(self, look: Look) -> None:
+        self._keeper.add(look)
+        self._n_looks += 1
+        self._n_waiting += 1
 
     def _wait(self, period_s: float) -> None:
         machine, peek_s = self._machine, self._settings.peek_period_s

@@ -25,7 +25,7 @@ AGE_S = 6 * 3600.0  # ageing in steps of six hours: the fastest creep moves 0.1 
 DAY_S = 86_400.0
 SSD_S = 200.0
 SSD_WORK_K = 9.0  # what a disk gains while work is loaded from it
-NORMALS_BLOCK = 16_384
+NORMALS_BLOCK = 2048
 
 
 @dataclass(frozen=True, slots=True)
