@@ -162,13 +162,19 @@ class Installation:
             )
 
     def _check_code_is_readable(self) -> None:
-        """The service's user is nobody's friend: it reads only what everyone may read."""
+        """The service's user is nobody's friend: it enters only where everyone may."""
+        hidden = unit.hidden_code_folders(self.facts.code_folders)
         for folder in self.facts.code_folders:
-            if folder.is_dir() and not folder.stat().st_mode & stat.S_IXOTH:
-                raise ServiceError(
-                    f"{folder} holds heatdrift's code and only its owner may enter it",
-                    remedy=f"chmod o+rx {shlex.quote(str(folder))}, or install heatdrift below /opt",
-                )
+            # What the unit binds in is reached without passing through the home it lies in.
+            top = next((top for top in hidden if folder.is_relative_to(top)), None)
+            for passed in (folder, *folder.parents):
+                if passed.is_dir() and not passed.stat().st_mode & stat.S_IXOTH:
+                    raise ServiceError(
+                        f"{passed} leads to heatdrift's code and only its owner may enter it",
+                        remedy=f"chmod o+rx {shlex.quote(str(passed))}, or install heatdrift below /opt",
+                    )
+                if passed == top:
+                    break
 
     def _make_user(self) -> None:
         if not self.run(("id", "-u", unit.SERVICE_USER)):

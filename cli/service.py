@@ -13,8 +13,7 @@ from ..store.database import parse_url, sqlite_path
 from ..store.errors import SettingsError
 from .installation import Installation
 from .options import place_options
-from .places import is_there
-from .settings import load
+from .settings import Settings, load
 
 EPILOG = """\b
 Example:
@@ -111,15 +110,8 @@ def unit_facts(for_user: bool, database: str | None, settings_file: Path | None)
     SettingsError
         The settings are wrong, or the database URL holds a password that everyone could read in the unit.
     """
-    # The system service never sees the variables of whoever installs it.
-    environment = os.environ if for_user else {"STATE_DIRECTORY": str(unit.STATE_FOLDER)}
     chosen = settings_file.absolute() if settings_file else None
-    system_file = Path(unit.SETTINGS_FILE)
-    readable = chosen or (system_file if is_there(system_file) and not for_user else None)
-    default_file = None if for_user else system_file
-    settings = load(
-        database=database, settings_file=readable, environment=environment, default_file=default_file
-    )
+    settings = _settings_of_the_service(for_user, database, chosen)
     url = parse_url(settings.database)
     if database and url.password:
         raise SettingsError(
@@ -137,6 +129,15 @@ def unit_facts(for_user: bool, database: str | None, settings_file: Path | None)
         settings_file=chosen or (None if for_user else unit.SETTINGS_FILE),
         record_folder=folder if is_elsewhere and not for_user else None,
     )
+
+
+def _settings_of_the_service(for_user: bool, database: str | None, chosen: Path | None) -> Settings:
+    if for_user:
+        return load(database=database, settings_file=chosen, environment=os.environ)
+    # The system service never sees the variables and the home of whoever installs it.
+    environment = {"STATE_DIRECTORY": str(unit.STATE_FOLDER)}
+    file = Path(unit.SETTINGS_FILE)
+    return load(database=database, settings_file=chosen, environment=environment, default_file=file)
 
 
 def code_folders() -> tuple[Path, ...]:

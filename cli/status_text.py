@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..store.latest import LatestProbe
-from ..store.records import Cadence, SourceSample
+from ..store.records import Cadence, Gap, SourceSample
 from ..store.summary import DAY_MS, GAP_DAYS, StoreSummary
 from ..store.units import MILLI, PROBE_QUANTITIES, SOURCE_QUANTITIES
 from .pulse import Pulse
@@ -165,7 +165,6 @@ def next_work_text(status: Status) -> str:
 def as_document(status: Status) -> dict[str, Any]:
     """The state for programs; moments are RFC 3339 in UTC."""
     found = status.summary
-    newest = {sample.source: sample for sample in status.samples}
     return {
         "schema": "heatdrift-status/1",
         "machine": {"uuid": found.machine_uuid, "name": found.machine_name},
@@ -181,38 +180,42 @@ def as_document(status: Status) -> dict[str, Any]:
         "oldest_day": found.oldest_day,
         "sealed_tables": found.n_sealed_tables,
         "sealed_rows": found.n_sealed_rows,
-        "sources": [
-            {
-                "source": source.name,
-                "kind": source.kind,
-                "rows_today": source.n_rows_today,
-                "last_row": _sample_document(newest.get(source.name)),
-            }
-            for source in found.sources
-        ],
-        "probes": [
-            {
-                "probe": probe.probe,
-                "at": _moment(probe.time_utc_ms),
-                probe.quantity: None if probe.value is None else probe.value / MILLI,
-            }
-            for probe in status.probes
-        ],
-        "gaps": [
-            {
-                "from": _moment(gap.from_utc_ms),
-                "to": _moment(gap.to_utc_ms),
-                "reason": gap.reason.value,
-                "source": gap.source,
-                "detail": gap.detail,
-            }
-            for gap in found.gaps
-        ],
+        "sources": _source_documents(status),
+        "probes": [_probe_document(probe) for probe in status.probes],
+        "gaps": [_gap_document(gap) for gap in found.gaps],
         "tasks": {
             task: {"at": _moment(note.at_utc_ms), "ok": note.ok, "detail": note.detail}
             for task, note in found.tasks.items()
         },
         "next_work": {task: _moment(at_utc_ms) for task, at_utc_ms in next_work(status).items()},
+    }
+
+
+def _source_documents(status: Status) -> list[dict[str, Any]]:
+    newest = {sample.source: sample for sample in status.samples}
+    return [
+        {
+            "source": source.name,
+            "kind": source.kind,
+            "rows_today": source.n_rows_today,
+            "last_row": _sample_document(newest.get(source.name)),
+        }
+        for source in status.summary.sources
+    ]
+
+
+def _probe_document(probe: LatestProbe) -> dict[str, Any]:
+    value = None if probe.value is None else probe.value / MILLI
+    return {"probe": probe.probe, "at": _moment(probe.time_utc_ms), probe.quantity: value}
+
+
+def _gap_document(gap: Gap) -> dict[str, Any]:
+    return {
+        "from": _moment(gap.from_utc_ms),
+        "to": _moment(gap.to_utc_ms),
+        "reason": gap.reason.value,
+        "source": gap.source,
+        "detail": gap.detail,
     }
 
 

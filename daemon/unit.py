@@ -80,48 +80,90 @@ def system_unit(facts: UnitFacts) -> str:
     facts
         Interpreter, code folders, and whether the database is reached over the network.
     """
-    return "\n".join(
-        (
-            "[Unit]",
-            "Description=heatdrift, the record of how well this computer is cooled",
-            "# Rows are dated: wait for a clock that has been set.",
-            "Wants=time-sync.target",
-            "After=time-sync.target systemd-modules-load.service nvidia-persistenced.service",
-            *(("Wants=network-online.target", "After=network-online.target") if facts.needs_network else ()),
-            "# A machine without sensors or with a wrong setting is tried five times, then left alone.",
-            "StartLimitIntervalSec=10min",
-            "StartLimitBurst=5",
-            "",
-            "[Service]",
-            "Type=notify",
-            "NotifyAccess=main",
-            f"ExecStart={facts.command_line}",
-            f"User={SERVICE_USER}",
-            *_environment(facts),
-            f"StateDirectory={STATE_FOLDER.name}",
-            "StateDirectoryMode=0700",
-            f"ConfigurationDirectory={SETTINGS_FILE.parent.name}",
-            "UMask=0077",
-            "Restart=on-failure",
-            "RestartSec=30",
-            "# Pinged after each look. Minutes, because some kernels let the clock run on in suspend.",
-            "WatchdogSec=5min",
-            "# On stop only the recorder is told; it flushes within 5 s and ends its children itself.",
-            "KillMode=mixed",
-            "TimeoutStopSec=20",
-            "",
-            *_resources(),
-            "",
-            *_view_of_the_system(facts),
-            "",
-            *_devices(),
-            "",
-            *_rights(facts),
-            "",
-            "[Install]",
-            "WantedBy=multi-user.target",
-            "",
-        )
+    network = ("Wants=network-online.target", "After=network-online.target") if facts.needs_network else ()
+    head = (
+        "[Unit]",
+        "Description=heatdrift, the record of how well this computer is cooled",
+        "# Rows are dated: wait for a clock that has been set.",
+        "Wants=time-sync.target",
+        "After=time-sync.target systemd-modules-load.service nvidia-persistenced.service",
+        *network,
+        *_start_limit(),
+    )
+    identity = (
+        f"User={SERVICE_USER}",
+        f"StateDirectory={STATE_FOLDER.name}",
+        "StateDirectoryMode=0700",
+        f"ConfigurationDirectory={SETTINGS_FILE.parent.name}",
+    )
+    resources = (*_resources(), "TasksMax=64", "IOWeight=20")
+    parts = (
+        head,
+        ("[Service]", *_life(facts), *identity),
+        resources,
+        _view_of_the_system(facts),
+        _devices(),
+        _rights(facts),
+        ("[Install]", "WantedBy=multi-user.target"),
+    )
+    return _text(parts)
+
+
+def user_unit(facts: UnitFacts) -> str:
+    """The fallback without root: records while its owner's service manager runs, with fewer walls.
+
+    Parameters
+    ----------
+    facts
+        Interpreter, code folders, and whether the database is reached over the network.
+    """
+    head = (
+        "[Unit]",
+        "Description=heatdrift, the record of how well this computer is cooled (this user only)",
+        "# What it cannot do: read the processor's power where that needs a group of its own, and run",
+        "# while nobody is logged in, unless `loginctl enable-linger` was given once.",
+        *_start_limit(),
+    )
+    walls = (
+        "# Of the walls of the system service only these stand without root.",
+        "NoNewPrivileges=yes",
+        "LockPersonality=yes",
+        "RestrictRealtime=yes",
+        "RestrictSUIDSGID=yes",
+        "SystemCallArchitectures=native",
+    )
+    install = ("[Install]", "WantedBy=default.target")
+    return _text((head, ("[Service]", *_life(facts)), _resources(), walls, install))
+
+
+def _text(parts: Sequence[Sequence[str]]) -> str:
+    return "\n\n".join("\n".join(part) for part in parts) + "\n"
+
+
+def _start_limit() -> tuple[str, ...]:
+    return (
+        "# A machine without sensors or with a wrong setting is tried five times, then left alone.",
+        "StartLimitIntervalSec=10min",
+        "StartLimitBurst=5",
+    )
+
+
+def _life(facts: UnitFacts) -> tuple[str, ...]:
+    return (
+        "Type=notify",
+        "NotifyAccess=main",
+        f"ExecStart={facts.command_line}",
+        *_environment(facts),
+        "UMask=0077",
+        "Restart=on-failure",
+        "RestartSec=30",
+        "# Before the first look it may have to wait for a clock, a lock or newer tables.",
+        "TimeoutStartSec=1h",
+        "# Pinged after each look. Minutes, because some kernels let the clock run on in suspend.",
+        "WatchdogSec=5min",
+        "# On stop only the recorder is told; it flushes within 5 s and ends its children itself.",
+        "KillMode=mixed",
+        "TimeoutStopSec=20",
     )
 
 
@@ -136,8 +178,6 @@ def _resources() -> tuple[str, ...]:
         "# The nightly child counts too; should it ever take too much, it ends and the recorder stays.",
         f"MemoryMax={MEMORY_LIMIT_MB}M",
         "OOMPolicy=continue",
-        "TasksMax=64",
-        "IOWeight=20",
     )
 
 
@@ -214,48 +254,4 @@ def _rights(facts: UnitFacts) -> tuple[str, ...]:
         "SystemCallFilter=~@privileged",
         "# A refused call fails like a missing right instead of ending the recorder.",
         "SystemCallErrorNumber=EPERM",
-    )
-
-
-def user_unit(facts: UnitFacts) -> str:
-    """The fallback without root: records while its owner's service manager runs, with fewer walls.
-
-    Parameters
-    ----------
-    facts
-        Interpreter, code folders, and whether the database is reached over the network.
-    """
-    return "\n".join(
-        (
-            "[Unit]",
-            "Description=heatdrift, the record of how well this computer is cooled (this user only)",
-            "# What it cannot do: read the processor's power where that needs a group of its own, and run",
-            "# while nobody is logged in, unless `loginctl enable-linger` was given once.",
-            "StartLimitIntervalSec=10min",
-            "StartLimitBurst=5",
-            "",
-            "[Service]",
-            "Type=notify",
-            "NotifyAccess=main",
-            f"ExecStart={facts.command_line}",
-            *_environment(facts),
-            "UMask=0077",
-            "Restart=on-failure",
-            "RestartSec=30",
-            "WatchdogSec=5min",
-            "KillMode=mixed",
-            "TimeoutStopSec=20",
-            f"MemoryMax={MEMORY_LIMIT_MB}M",
-            "OOMPolicy=continue",
-            "# Of the walls of the system service only these stand without root.",
-            "NoNewPrivileges=yes",
-            "LockPersonality=yes",
-            "RestrictRealtime=yes",
-            "RestrictSUIDSGID=yes",
-            "SystemCallArchitectures=native",
-            "",
-            "[Install]",
-            "WantedBy=default.target",
-            "",
-        )
     )

@@ -112,7 +112,7 @@ def test_code_that_only_its_owner_may_enter_is_refused(tmp_path: Path) -> None:
     closed = tmp_path / "venv"
     closed.mkdir(mode=0o700)
     made.facts = UnitFacts(python=closed / "bin/python", code_folders=(closed,))
-    with pytest.raises(ServiceError, match="only its owner may enter"):
+    with pytest.raises(ServiceError, match="only its owner may enter it"):
         made.install()
     assert not made.unit_path.exists()
 

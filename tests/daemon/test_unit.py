@@ -34,6 +34,7 @@ def directives(text: str) -> dict[str, list[str]]:
         ("WatchdogSec", "5min"),
         ("Restart", "on-failure"),
         ("RestartSec", "30"),
+        ("TimeoutStartSec", "1h"),
         ("TimeoutStopSec", "20"),
         ("StateDirectory", "heatdrift"),
         ("ProtectSystem", "strict"),
