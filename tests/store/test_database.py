@@ -7,6 +7,8 @@ import sqlite3
 import stat
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -212,16 +214,16 @@ def as_nobody(mode: str, path: Path) -> str:
 
 
 @pytest.fixture
-def shared_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def shared_file() -> Iterator[Path]:
     """A database that another user may read but not write, in a folder of the same kind."""
     if os.geteuid() != 0:
         pytest.skip("needs root, to become another user")
-    path = tmp_path_factory.mktemp("shared") / "heatdrift.db"
-    filled(f"sqlite:///{path}")
-    for folder in (path.parent, *path.parent.parents[:-2]):
-        folder.chmod(0o755)
-    path.chmod(0o644)
-    return path
+    with tempfile.TemporaryDirectory(prefix="hd-shared-", dir="/tmp") as folder:  # pytest's own are private
+        Path(folder).chmod(0o755)
+        path = Path(folder) / "heatdrift.db"
+        filled(f"sqlite:///{path}")
+        path.chmod(0o644)
+        yield path
 
 
 def test_a_read_only_file_is_named_so(shared_file: Path) -> None:
