@@ -79,12 +79,12 @@ def draw_machine(kind: str, seed: int, load_hours_a_day: float | None = None) ->
     cpu, gpu = draw_cpu(rng, is_laptop), draw_gpu(rng, is_laptop)
     cpu_path, gpu_path = draw_path(rng, cpu, is_laptop), draw_path(rng, gpu, is_laptop)
     if is_laptop:
-        sink = draw_sink(rng, cpu.limit_w * 0.6 + gpu.limit_w, (20.0, 34.0), (60.0, 200.0))
+        sink = draw_sink(rng, cpu.limit_w * 0.6 + gpu.limit_w, (22.0, 42.0), (60.0, 200.0))
         stacks: tuple[StackValues, ...] = (
             StackValues((cpu, gpu), (cpu_path, gpu_path), sink, draw_fan(rng, is_laptop)),
         )
     else:
-        sinks = [draw_sink(rng, chip.limit_w, (13.0, 25.0), (60.0, 300.0)) for chip in (cpu, gpu)]
+        sinks = [draw_sink(rng, chip.limit_w, (13.0, 30.0), (60.0, 300.0)) for chip in (cpu, gpu)]
         stacks = (
             StackValues((cpu,), (cpu_path,), sinks[0], draw_fan(rng, is_laptop)),
             StackValues((gpu,), (gpu_path,), sinks[1], draw_fan(rng, is_laptop)),
@@ -207,7 +207,7 @@ def draw_fan(rng: random.Random, is_laptop: bool) -> FanLaw:
     """Invent a fan law: laptops in few levels that may stand still, desktops nearly stepless."""
     uniform = rng.uniform
     n_levels = rng.randint(4, 8) if is_laptop else rng.randint(9, 14)
-    first_c, last_c = uniform(42.0, 52.0), uniform(72.0, 84.0)
+    first_c, last_c = uniform(42.0, 56.0), uniform(72.0, 88.0)
     stops = is_laptop and rng.random() < 0.5
     lowest = uniform(0.3, 0.45)
     steps = [(index + 1) / n_levels for index in range(n_levels)]
