@@ -73,7 +73,9 @@ def refuse_beside_a_recorder(url: str, machine_uuid: str, allowed_pid: int) -> N
     except HeatdriftError:
         return  # whoever opens it next says what is wrong with it
     try:
-        pid = recorder_pid(summary(database, 0, machine_uuid).state)
+        # A file has one writer whatever machine it records; a server has one for each.
+        wanted = None if database.is_sqlite else machine_uuid
+        pid = recorder_pid(summary(database, 0, wanted).state)
     except HeatdriftError:
         return  # nothing of this machine was ever recorded
     finally:

@@ -11,7 +11,7 @@ from ..store.records import Cadence, Gap, SourceSample
 from ..store.summary import DAY_MS, GAP_DAYS, StoreSummary
 from ..store.units import MILLI, PROBE_QUANTITIES, SOURCE_QUANTITIES
 from .pulse import Pulse
-from .tables import columns, labelled
+from .tables import columns, labelled, listed
 from .wording import moment_text, rfc3339, size_text, span_text, value_text
 
 MOST_GAPS = 12  # more is a list nobody reads; the rest is counted, and --json has them all
@@ -23,6 +23,7 @@ HIDDEN = {
     "power_limited_pct",
     "enforced_limit_w",
 }
+STARTED_S = 60.0  # before that its start is all that it cost
 COST_KEYS = ("cpu_s", "children_cpu_s", "rss_bytes", "pss_bytes", "children_pss_bytes", "written_bytes")
 
 
@@ -54,9 +55,8 @@ def as_lines(status: Status) -> Iterator[str]:
     if cost:
         yield from labelled("own cost", cost)
     yield from labelled("database", status.where)
-    size = size_text(found.size_bytes) + (
-        f" and {size_text(found.wal_bytes)} waiting beside it" if found.wal_bytes else ""
-    )
+    waiting = f" and {size_text(found.wal_bytes)} in the log beside it" if found.wal_bytes else ""
+    size = size_text(found.size_bytes) + waiting
     sealed = f"; sealed: {found.n_sealed_rows:,} rows in {found.n_sealed_tables} tables"
     since = f", record since {found.oldest_day}" if found.oldest_day else ", no row yet"
     yield from labelled("", size + since + (sealed if found.n_sealed_tables else "; nothing sealed yet"))
@@ -85,7 +85,7 @@ def _readings(status: Status) -> Iterator[str]:
             if probe.value is not None
         ]
         yield ""
-        yield from labelled("probes", ", ".join(shown) or "none had a value lately")
+        yield from labelled("probes", listed(shown) or "none had a value lately")
 
 
 def _gaps(status: Status) -> Iterator[str]:
@@ -115,7 +115,7 @@ def values_text(sample: SourceSample) -> str:
         for quantity, value in zip(SOURCE_QUANTITIES, sample.values, strict=True)
         if value is not None and quantity.name not in HIDDEN
     ]
-    return ", ".join(texts) or "asleep or not readable"
+    return listed(texts) or "asleep or not readable"
 
 
 def cost_text(found: StoreSummary) -> str:
@@ -129,7 +129,7 @@ def cost_text(found: StoreSummary) -> str:
         parts.append(f"{size_text(int(memory + cost.get('children_pss_bytes', 0)))} of memory")
     if "written_bytes" in cost:
         parts.append(f"{size_text(int(cost['written_bytes']))} written to disk since it started")
-    return ", ".join(parts)
+    return listed(parts)
 
 
 def costs(found: StoreSummary) -> dict[str, float]:
@@ -138,7 +138,7 @@ def costs(found: StoreSummary) -> dict[str, float]:
     started = found.state.get("started_utc_ms", "")
     if "cpu_s" in cost and started.isdecimal() and found.state_at_utc_ms is not None:
         alive_s = (found.state_at_utc_ms - int(started)) / 1000
-        if alive_s > 0:
+        if alive_s >= STARTED_S:
             cost["cpu_pct"] = 100 * (cost["cpu_s"] + cost.get("children_cpu_s", 0.0)) / alive_s
     return cost
 

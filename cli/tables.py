@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 WIDTH = 80
 GUTTER = "  "
+TIE = "\u00a0"  # a space at which no line is broken; printed as a plain one
 
 
 def columns(rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> list[str]:
@@ -31,7 +32,7 @@ def columns(rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> list[st
             for index, (cell, width) in enumerate(zip(row[:-1], widths[:-1], strict=True))
         ]
         last = row[-1].rjust(widths[-1]) if len(row) - 1 in right else row[-1]
-        wrapped = wrap(last, room) if len(last) > room else [last]
+        wrapped = wrap(last, room)
         lines.append(GUTTER.join([*cells, wrapped[0]]).rstrip())
         lines += [" " * before + more for more in wrapped[1:]]
     return lines
@@ -45,4 +46,12 @@ def labelled(label: str, text: str, indent: int = 12) -> list[str]:
 
 def wrap(text: str, width: int) -> list[str]:
     """Break a text at spaces; a path or key longer than a line stays whole, so that it can be copied."""
-    return textwrap.wrap(text, width, break_long_words=False, break_on_hyphens=False) or [""]
+    if len(text) <= width:
+        return [text.replace(TIE, " ")]
+    lines = textwrap.wrap(text, width, break_long_words=False, break_on_hyphens=False)
+    return [line.replace(TIE, " ") for line in lines] or [""]
+
+
+def listed(items: Iterable[str]) -> str:
+    """Join items to a list that `wrap` breaks only between them."""
+    return ", ".join(item.replace(" ", TIE) for item in items)

@@ -39,12 +39,10 @@ def sample(time_utc_ms: int, source: str, temperature_c: float, power_w: float) 
     return SourceSample(time_utc_ms, source, tuple(values), None, Cadence.IDLE, 6, missing)
 
 
-def write_record(
-    path: Path, now_utc_ms: int, state: Mapping[str, str] | None = None, uuid: str = MACHINE_UUID
-) -> str:
+def write_record(path: Path, now_utc_ms: int, state: Mapping[str, str] | None = None) -> str:
     """Write the record, its last row at ``now_utc_ms``; returns its path as text."""
     database = open_writer(str(path))
-    writer = Writer(database, uuid, "dove", now_utc_ms)
+    writer = Writer(database, MACHINE_UUID, "dove", now_utc_ms)
     writer.register_source("cpu0", "cpu", now_utc_ms)
     writer.register_source("gpu0", "gpu", now_utc_ms)
     writer.register_channel(Channel("hwmon/fan/1", "speed_rpm", "hwmon"), "fan1", now_utc_ms)

@@ -13,8 +13,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 from heatdrift.cli.main import heatdrift
-from heatdrift.cli.settings import load
-from heatdrift.cli.wiring import identity
+from heatdrift.store.database import open_reader
+from heatdrift.store.exchange import export_table
+from heatdrift.store.reader import Reader
 
 Record = Callable[..., str]
 StateOf = Callable[[int], dict[str, str]]
@@ -128,9 +129,8 @@ def test_upkeep_that_failed_in_part_has_status_1(tmp_path: Path, database: str) 
 def test_upkeep_beside_a_recorder_is_refused(
     tmp_path: Path, record: Record, running_state: StateOf, now_utc_ms: int
 ) -> None:
-    settings = load(database=str(tmp_path / "r.sqlite"), environment={}, default_file=tmp_path / "none")
     state = running_state(now_utc_ms)
-    database = record(tmp_path / "r.sqlite", now_utc_ms, state, uuid=identity(settings))
+    database = record(tmp_path / "r.sqlite", now_utc_ms, state)
     done = run("upkeep", "--database", database)
     assert done.exit_code == 2
     assert f"a recorder (process {state['pid']})" in done.stderr
@@ -140,3 +140,12 @@ def test_upkeep_of_an_absent_database_makes_none(tmp_path: Path) -> None:
     done = run("upkeep", "--database", tmp_path / "none.sqlite")
     assert done.exit_code == 2
     assert not (tmp_path / "none.sqlite").exists()
+
+
+def test_progress_of_an_export_ends_at_the_whole(tmp_path: Path, database: str) -> None:
+    reading = open_reader(database)
+    shares: list[float] = []
+    export_table(Reader(reading), tmp_path / "all.csv", progress=shares.append)
+    reading.close()
+    assert shares == sorted(shares)
+    assert shares[-1] == 1.0  # the end over the end, so exactly

@@ -169,5 +169,6 @@ def test_second_recorder_on_one_database_is_refused(
     with pytest.raises(DatabaseBusyError, match=f"process {pid}"):
         refuse_beside_a_recorder(path, uuid, allowed_pid=os.getpid())
     refuse_beside_a_recorder(path, uuid, allowed_pid=pid)  # its own child
-    refuse_beside_a_recorder(path, "another machine", allowed_pid=os.getpid())
+    with pytest.raises(DatabaseBusyError):
+        refuse_beside_a_recorder(path, "another machine", allowed_pid=os.getpid())
     refuse_beside_a_recorder(str(tmp_path / "none.sqlite"), uuid, allowed_pid=os.getpid())
