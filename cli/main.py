@@ -30,7 +30,7 @@ SUBCOMMANDS: dict[str, tuple[str, str]] = {
 
 EPILOG = """\b
 Example:
-  heatdrift run --fake laptop --speed 60     watch it work on an invented machine
+  heatdrift run --fake laptop --speed 60    (an invented machine at work)
 
 \b
 Completion of commands and options:

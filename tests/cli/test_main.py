@@ -43,7 +43,8 @@ def test_each_command_s_help_has_one_example_and_fits(path: list[str]) -> None:
 
 @pytest.mark.parametrize("name", SUBCOMMANDS)
 def test_each_command_has_its_line_in_the_list(name: str) -> None:
-    shown = CliRunner().invoke(heatdrift, ["--help"])
+    shown = CliRunner().invoke(heatdrift, ["--help"], terminal_width=80)
+    assert all(len(line) <= 80 for line in shown.output.splitlines())
     assert any(line.split()[:1] == [name] for line in shown.output.splitlines())
 
 
