@@ -41,10 +41,10 @@ def as_lines(found: Sequence[Found], layout: Layout) -> Iterator[str]:
     of_sources = [sensor for sensor in used if sensor.owner in sources]
     of_probes = [sensor for sensor in used if sensor.owner not in sources]
     if of_sources:
-        yield from columns([HEADING, *map(_row, of_sources)], right=RIGHT)
+        yield from columns([HEADING, *_rows(of_sources)], right=RIGHT)
     if of_probes:
         yield ""
-        yield from columns([("probe, fan", *HEADING[1:]), *map(_row, of_probes)], right=RIGHT)
+        yield from columns([("probe, fan", *HEADING[1:]), *_rows(of_probes)], right=RIGHT)
     n_spare = len(found) - len(used)
     if n_spare:
         yield ""
@@ -70,15 +70,15 @@ def _lacks(layout: Layout) -> Iterator[str]:
             yield from labelled("  remedy", lack.remedy)
 
 
-def _row(sensor: Found) -> tuple[str, ...]:
-    channel = sensor.channel
-    return (
-        sensor.owner,
-        quantity_words(channel),
-        where_words(channel),
-        reading_words(sensor),
-        f"{sensor.cost_us:,.0f} µs",
-    )
+def _rows(sensors: Sequence[Found]) -> Iterator[tuple[str, ...]]:
+    """One row a channel; the cost stands once where one call reads several."""
+    last: tuple[str, str, float] | None = None
+    for sensor in sensors:
+        channel = sensor.channel
+        call = sensor.owner, channel.door, sensor.cost_us
+        cost = "same call" if call == last else f"{sensor.cost_us:,.0f} µs"
+        last = call
+        yield sensor.owner, quantity_words(channel), where_words(channel), reading_words(sensor), cost
 
 
 def quantity_words(channel: Channel) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,13 +15,14 @@ from .tables import columns, labelled, listed
 from .wording import moment_text, rfc3339, size_text, span_text, value_text
 
 MOST_GAPS = 12  # more is a list nobody reads; the rest is counted, and --json has them all
-# Left to --json, so that a line stays a line.
-HIDDEN = {
-    "memory_clock_mhz",
-    "memory_utilization_pct",
-    "thermal_limited_pct",
-    "power_limited_pct",
-    "enforced_limit_w",
+# What a row of the table shows, the rest is left to --json; a column stands only where a source has it.
+SHOWN = {
+    "temperature_c": "die",
+    "hotspot_temperature_c": "hot spot",
+    "memory_temperature_c": "memory",
+    "power_w": "power",
+    "clock_mhz": "clock",
+    "utilization_pct": "in use",
 }
 STARTED_S = 60.0  # before that its start is all that it cost
 COST_KEYS = ("cpu_s", "children_cpu_s", "rss_bytes", "pss_bytes", "children_pss_bytes", "written_bytes")
@@ -72,12 +73,19 @@ def as_lines(status: Status) -> Iterator[str]:
 
 def _readings(status: Status) -> Iterator[str]:
     newest = {sample.source: sample for sample in status.samples}
-    rows = [("source", "last row", "rows today", "last values")]
+    columns_shown = [
+        index
+        for index, quantity in enumerate(SOURCE_QUANTITIES)
+        if quantity.name in SHOWN and any(sample.values[index] is not None for sample in status.samples)
+    ]
+    rows = [
+        ("source", "last row", "today", *(SHOWN[SOURCE_QUANTITIES[index].name] for index in columns_shown))
+    ]
     for source in status.summary.sources:
         sample = newest.get(source.name)
-        when = moment_text(sample.time_utc_ms) if sample else "no row of late"
-        rows.append((source.name, when, f"{source.n_rows_today:,}", values_text(sample) if sample else ""))
-    yield from columns(rows, right=(2,))
+        when = since_text(sample.time_utc_ms, status.now_utc_ms) if sample else "none of late"
+        rows.append((source.name, when, f"{source.n_rows_today:,}", *_cells(sample, columns_shown)))
+    yield from columns(rows, right=range(2, len(rows[0])))
     if status.probes:
         shown = [
             f"{probe.probe} {value_text(probe.value, PROBE_QUANTITIES[probe.quantity].unit)}"
@@ -108,14 +116,19 @@ def _gaps(status: Status) -> Iterator[str]:
         yield f"and {len(gaps) - MOST_GAPS} earlier ones"
 
 
-def values_text(sample: SourceSample) -> str:
-    """The values of a row that were had, temperature first."""
-    texts = [
-        value_text(value, quantity.unit)
-        for quantity, value in zip(SOURCE_QUANTITIES, sample.values, strict=True)
-        if value is not None and quantity.name not in HIDDEN
+def since_text(at_utc_ms: int, now_utc_ms: int) -> str:
+    """The time of day of a moment, with its date where that is not today's."""
+    text = moment_text(at_utc_ms)
+    return text.split()[1] if at_utc_ms // DAY_MS == now_utc_ms // DAY_MS else text
+
+
+def _cells(sample: SourceSample | None, columns_shown: Sequence[int]) -> list[str]:
+    """One cell a column; a dash where the last row has no value."""
+    values = [None if sample is None else sample.values[index] for index in columns_shown]
+    return [
+        "-" if value is None else value_text(value, SOURCE_QUANTITIES[index].unit)
+        for index, value in zip(columns_shown, values, strict=True)
     ]
-    return listed(texts) or "asleep or not readable"
 
 
 def cost_text(found: StoreSummary) -> str:

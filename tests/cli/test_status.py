@@ -67,7 +67,7 @@ def test_record_reads_plainly_in_80_columns(
     assert "\x1b" not in done.stdout
     assert "dove" in lines[0]
     gpu = next(line for line in lines if line.startswith("gpu0"))
-    assert gpu.endswith("40.0 °C, 12.5 W")
+    assert gpu.endswith("40.0 °C  12.5 W")
     assert "fan1 2450 rpm" in done.stdout
     assert "8 h 0 min  suspend" in done.stdout
     assert "own cost    0.10 % of one core, 45 MB of memory" in done.stdout  # 3.6 s in an hour
