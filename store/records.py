@@ -79,14 +79,14 @@ class Channel:
     quantity
         A name from `units` (``temperature_c``, ``power_w``, ``speed_rpm``, ...).
     door
-        Interface it is read through: ``hwmon``, ``powercap``, ``cpufreq``, ``throttle``, ``nvml``, ``psutil`` ...
+        Interface it is read through: ``hwmon``, ``powercap``, ``cpufreq``, ``nvml``, ``psutil`` ...
     label
         What the driver calls it, empty where it has no name.
     driver
         Driver identity, as precise as it can be had: name and version.
     method
-        How the value comes about where that matters: ``energy`` (difference of a counter), ``average``, ``instant``,
-        ``intended``, ``relative`` (offset unknown); empty otherwise.
+        How the value comes about where that matters: ``energy`` (difference of a counter), ``average``,
+        ``instant``, ``intended``, ``relative`` (offset unknown); empty otherwise.
     device
         Serial number or UUID where there is one: lets a moved device be recognised.
     """
@@ -138,7 +138,7 @@ class IdentityChange:
     """
 
     at_utc_ms: int
-    subject: str  # "kernel", "bios", "nvidia_driver", "gpu0.vbios", "gpu0.power_limit_w", "ac", "platform_profile" ...
+    subject: str  # "kernel", "bios", "nvidia_driver", "ac", "platform_profile" ...
     before: str | None
     after: str
 

@@ -70,9 +70,8 @@ TEMPERATURE, POWER, UTILIZATION = (
 # What a probe, a fan or the surroundings can say, one channel each.
 PROBE_TEMPERATURE_C = Quantity("temperature_c", "c", -30.0, 130.0)  # a probe may stand outdoors
 SPEED_RPM = Quantity("speed_rpm", "rpm", 0.0, 30000.0)
-INTENDED_SPEED_PCT = Quantity(
-    "intended_speed_pct", "pct", 0.0, 150.0
-)  # what a driver asks for, not a tachometer
+# What a driver asks for, not what a tachometer counts; may exceed 100.
+INTENDED_SPEED_PCT = Quantity("intended_speed_pct", "pct", 0.0, 150.0)
 PROBE_QUANTITIES: dict[str, Quantity] = {
     q.name: q for q in (PROBE_TEMPERATURE_C, SPEED_RPM, INTENDED_SPEED_PCT)
 }

@@ -47,7 +47,7 @@ class SensorGroup(Protocol):
         """
 
     def facts(self) -> Mapping[str, str]:
-        """Identity facts known to this group: driver and firmware versions, limits, profile, mains or battery.
+        """Identity facts known to this group: versions, limits, profile, mains or battery.
 
         Keys are ``subject`` names of `IdentityChange`; called once a minute, never wakes a device.
         """

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import Table, select
@@ -28,13 +29,13 @@ def record(path: Path, machine: FakeMachine, days: float = 1.0) -> tuple[Databas
     return database, record_history(writer, machine, machine.start_utc_ms, days)
 
 
-def rows(database: Database, table: Table) -> list[dict[str, object]]:
+def rows(database: Database, table: Table) -> list[dict[str, Any]]:
     with database.begin() as connection:
         return [dict(row._mapping) for row in connection.execute(select(table).order_by(*table.primary_key))]
 
 
-def times_of(found: list[dict[str, object]], belongs: Callable[[dict[str, object]], bool]) -> list[int]:
-    return sorted({row["time_utc_ms"] for row in found if belongs(row)})  # type: ignore[type-var]
+def times_of(found: list[dict[str, Any]], belongs: Callable[[dict[str, Any]], bool]) -> list[int]:
+    return sorted({row["time_utc_ms"] for row in found if belongs(row)})
 
 
 @pytest.fixture(scope="module")

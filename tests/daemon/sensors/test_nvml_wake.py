@@ -85,11 +85,12 @@ def test_gpu_asleep_at_discovery_is_met_once_others_have_woken_it(laptop: Laptop
     assert isinstance(group, SleepingGroup)
     group.read(0.0)
     assert laptop.calls_path.read_text() == ""
-    assert not laptop.link.has_news
+    news = [laptop.link.has_news]
     laptop.set(asleep=False)
     for at_s in (10.0, 20.0, 30.0):
         group.read(at_s)
-    assert laptop.link.has_news
+    news.append(laptop.link.has_news)
+    assert news == [False, True]
     assert isinstance(nvml_groups(laptop.link, laptop.sys_root)[0], NvmlGroup)
 
 
