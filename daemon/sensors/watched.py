@@ -18,45 +18,54 @@ from .swing import LoadSwings, StuckWatch
 log = logging.getLogger(__name__)
 
 NO_SPEED_MILLI = 65_535_000  # all bits set: the controller has no answer
-# A healthy fan does not leave its learned range by more than this; twice the speed is a counting fault.
-HEADROOM = 1.2
-# One misread sample never repeats; a fan that really spins faster does.
-PROOF_READS = 5
+# Faster than the fans of desktops and laptops; what controllers invent for a standing fan begins about here.
+USUAL_HIGHEST_MILLI = 8_000_000
+HEADROOM = 1.2  # a healthy fan does not leave its learned range by more
+# One invented speed never repeats; a fan that really spins so fast does.
+PROOF_READS = 3
 PROOF_SPREAD = 1.1
+JUMP = 1.6  # the known miscounts are twofold and more
 STALL_S = 0.2  # the notes of the controllers' drivers tell of hangs and sound drop-outs far below this
 STALL_READS = 5
 
 
 class FanWatch:
-    """Median of three readings of one tachometer, bounded by what the fan has shown it can do."""
+    """Tells what a tachometer invents from a fan that starts, stops and changes its speed.
+
+    Between two looks, a minute apart on some controllers, a healthy fan may go from standstill to full speed,
+    so no change is impossible; but what is invented lasts for one look. A jump is therefore believed when
+    the next look confirms it, and until then the fan has the middle one of its last three readings. Only what
+    hardly any fan can do is refused, until the fan has proven it.
+    """
 
     def __init__(self) -> None:
-        self._last: deque[int] = deque(maxlen=3)
+        self._last: deque[int] = deque(maxlen=2)
         self._beyond: deque[int] = deque(maxlen=PROOF_READS)
         self._learned = 0
 
     def filtered(self, speed_milli_rpm: int) -> Reading:
         """Pass one reading [mRPM] through the filter."""
         if speed_milli_rpm >= NO_SPEED_MILLI:
+            self._beyond.clear()
             return Missing.IMPLAUSIBLE
-        if (
-            len(self._last) == 3
-            and speed_milli_rpm > HEADROOM * self._learned
-            and not self._is_proven(speed_milli_rpm)
-        ):
-            return Missing.IMPLAUSIBLE
-        self._last.append(speed_milli_rpm)
-        middle = sorted(self._last)[(len(self._last) - 1) // 2]  # of two the lower
-        self._learned = max(self._learned, middle)
-        return middle
-
-    def _is_proven(self, speed_milli_rpm: int) -> bool:
-        self._beyond.append(speed_milli_rpm)
-        if len(self._beyond) < PROOF_READS or max(self._beyond) > PROOF_SPREAD * min(self._beyond):
-            return False
-        self._last.extend(self._beyond)
+        if speed_milli_rpm > max(USUAL_HIGHEST_MILLI, HEADROOM * self._learned):
+            self._beyond.append(speed_milli_rpm)
+            if not self._is_proven():
+                return Missing.IMPLAUSIBLE if self._last else Missing.FIRST_LOOK
+            self._last.extend(self._beyond)
         self._beyond.clear()
-        return True
+        before = self._last[-1] if self._last else speed_milli_rpm
+        recent = sorted((*self._last, speed_milli_rpm))
+        self._last.append(speed_milli_rpm)
+        is_jump = max(before, speed_milli_rpm) > JUMP * min(before, speed_milli_rpm)
+        believed = recent[(len(recent) - 1) // 2] if is_jump else speed_milli_rpm  # of two the lower
+        self._learned = max(self._learned, believed)
+        return believed
+
+    def _is_proven(self) -> bool:
+        """Whether speeds beyond all experience came in a row and agree; at first two are enough."""
+        enough = len(self._beyond) == PROOF_READS or (not self._last and len(self._beyond) > 1)
+        return enough and max(self._beyond) <= PROOF_SPREAD * min(self._beyond)
 
 
 class WatchedGroup:

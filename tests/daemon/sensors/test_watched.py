@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
+from random import Random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from heatdrift.daemon.sensors.base import Reading
 from heatdrift.daemon.sensors.swing import SOURCE_PATIENCE, LoadSwings, StuckWatch
@@ -74,31 +80,79 @@ def test_short_spikes_are_no_swings() -> None:
     assert swings.count == 0
 
 
-def test_fan_glitches_do_not_come_through() -> None:
+RPM = 1000
+
+
+def heard(*speeds_rpm: int) -> list[Reading]:
+    """What comes through of one fan's readings, in rpm."""
     watch = FanWatch()
-    said = [1_000_000, 1_010_000, 990_000, 65_535_000, 2_000_000, 1_000_000, 26_000_000, 1_005_000]
-    passed = [watch.filtered(speed) for speed in said]
-    assert passed[3] is Missing.IMPLAUSIBLE
-    assert passed[4] is Missing.IMPLAUSIBLE
-    assert passed[6] is Missing.IMPLAUSIBLE
-    speeds = [speed for speed in passed if isinstance(speed, int)]
-    assert max(speeds) <= 1_010_000
+    passed = [watch.filtered(speed * RPM) for speed in speeds_rpm]
+    return [speed // RPM if isinstance(speed, int) else speed for speed in passed]
 
 
-def test_fan_that_really_speeds_up_is_believed_after_five_reads() -> None:
-    watch = FanWatch()
-    for _ in range(5):
-        watch.filtered(1_000_000)
-    passed = [watch.filtered(3_000_000 + n) for n in range(8)]
-    assert passed[:4] == [Missing.IMPLAUSIBLE] * 4
-    assert all(isinstance(speed, int) and speed >= 3_000_000 for speed in passed[4:])
+def test_fan_that_stood_at_the_start_is_believed() -> None:
+    """The jump from standstill waits for the next look; whatever follows is passed on at once."""
+    assert heard(0, 0, 2400, 2500, 3000, 4700, 4650) == [0, 0, 0, 2500, 3000, 4700, 4650]
 
 
-def test_fan_that_stops_is_seen_to_stop() -> None:
-    watch = FanWatch()
-    for _ in range(5):
-        watch.filtered(1_000_000)
-    assert [watch.filtered(0) for _ in range(3)] == [1_000_000, 0, 0]
+def test_fan_that_stops_and_starts_again_is_followed() -> None:
+    assert heard(2000, 2000, 0, 0, 0, 2000, 2000) == [2000, 2000, 2000, 0, 0, 0, 2000]
+
+
+def test_no_answer_of_the_controller_is_no_speed() -> None:
+    lost = Missing.IMPLAUSIBLE
+    assert heard(65_535, 1000, 65_535, 65_535, 1010) == [lost, 1000, lost, lost, 1010]
+
+
+@pytest.mark.parametrize("spike_rpm", [2000, 5000, 8000, 8001, 14_000, 26_000])
+@pytest.mark.parametrize("speed_rpm", [0, 1000])
+def test_spike_of_one_look_does_not_come_through(speed_rpm: int, spike_rpm: int) -> None:
+    course = [speed_rpm] * 3 + [spike_rpm] + [speed_rpm] * 3
+    assert set(heard(*course)) <= {speed_rpm, Missing.IMPLAUSIBLE}
+
+
+def test_speeds_that_a_standing_fan_cannot_have_are_refused_also_in_a_row() -> None:
+    course = (0, 0, 26_000, 11_000, 8500, 19_000, 0, 26_000, 0, 26_000, 0, 26_000, 0)
+    assert {speed for speed in heard(*course) if isinstance(speed, int)} == {0}
+
+
+def test_fan_faster_than_any_usual_one_proves_itself_once() -> None:
+    assert heard(15_000, 15_100, 15_000) == [Missing.FIRST_LOOK, 15_100, 15_000]
+    lost = Missing.IMPLAUSIBLE
+    assert heard(5000, 16_000, 16_100, 16_000, 5000, 5000, 16_000, 16_100) == [
+        *(5000, lost, lost, 16_000),
+        *(16_000, 5000, 5000, 16_100),  # learned: a jump like any other
+    ]
+
+
+def test_proof_of_a_faster_fan_makes_no_room_for_nonsense() -> None:
+    assert heard(4000, 4000, 12_000, 12_100, 12_000, 24_000)[-1] is Missing.IMPLAUSIBLE
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from([0, 1500, 2400, 3600, 5200, 7900]), st.integers(0, 300)), min_size=1),
+    st.sampled_from([1, 5, 60]),
+    st.floats(min_value=0.3, max_value=30.0),
+    st.randoms(use_true_random=False),
+)
+def test_honest_fan_is_never_refused_and_at_most_one_look_late(
+    orders: list[tuple[int, int]], period_s: int, ramp_s: float, rng: Random
+) -> None:
+    """Orders of a controller, the lag of a rotor, the jitter of a tachometer; looked at every so often."""
+    speed_rpm, said = 0.0, []
+    for order_rpm, n_seconds in orders:
+        for _ in range(n_seconds + 1):
+            speed_rpm += (order_rpm - speed_rpm) * -math.expm1(-1 / ramp_s)
+            counted_rpm = speed_rpm * (1 + rng.uniform(-0.01, 0.01))
+            said.append(round(counted_rpm) if counted_rpm > 300 else 0)  # a rotor this slow gives no pulses
+    looks = said[::period_s]
+    passed = heard(*looks)
+    for index, speed in enumerate(passed):
+        assert isinstance(speed, int)
+        lately = looks[max(0, index - 2) : index + 1]
+        assert speed in lately
+        if len(lately) == 3 and lately == sorted(lately):
+            assert speed in lately[1:]
 
 
 def test_group_that_stalls_the_machine_is_left_alone() -> None:
