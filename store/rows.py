@@ -23,32 +23,31 @@ SOURCE_COLUMNS = (
 )
 PROBE_COLUMNS = ("time_utc_ms", "channel_id", "value_milli", "missing_reason")
 Row = dict[str, Any]
+Cells = tuple[int | None, ...]
+"""One row of samples: its cells in the order of `SOURCE_COLUMNS` or `PROBE_COLUMNS`."""
 
 
-def source_rows(samples: Sequence[SourceSample], ids: Mapping[str, int]) -> list[Row]:
+def source_rows(samples: Sequence[SourceSample], ids: Mapping[str, int]) -> list[Cells]:
     """Rows of `source_sample`; ``ids`` has the number of every registered source."""
-    rows = []
-    for sample in samples:
-        time_utc_ms, name, values, limit_reasons, cadence, n_looks, missing_reasons = sample
+    rows: list[Cells] = []
+    for time_utc_ms, name, values, limit_reasons, cadence, n_looks, missing_reasons in samples:
         if name not in ids:
             raise StoreError(f"source {name} is not registered", remedy="call register_source first")
-        cells = (ids[name], time_utc_ms, *values, limit_reasons, int(cadence), n_looks, missing_reasons)
-        rows.append(dict(zip(SOURCE_COLUMNS, cells, strict=True)))
+        rows.append((ids[name], time_utc_ms, *values, limit_reasons, int(cadence), n_looks, missing_reasons))
     return rows
 
 
-def probe_rows(samples: Sequence[ProbeSample], ids: Mapping[tuple[str, str], int]) -> list[Row]:
+def probe_rows(samples: Sequence[ProbeSample], ids: Mapping[tuple[str, str], int]) -> list[Cells]:
     """Rows of `probe_sample`; ``ids`` has the number of every registered (probe, quantity)."""
-    rows = []
-    for sample in samples:
-        channel_id = ids.get((sample.probe, sample.quantity))
+    rows: list[Cells] = []
+    for time_utc_ms, probe, quantity, value, missing_reason in samples:
+        channel_id = ids.get((probe, quantity))
         if channel_id is None:
             raise StoreError(
-                f"probe {sample.probe} has no registered channel for {sample.quantity}",
+                f"probe {probe} has no registered channel for {quantity}",
                 remedy="call register_channel first",
             )
-        cells = (sample.time_utc_ms, channel_id, sample.value, sample.missing_reason)
-        rows.append(dict(zip(PROBE_COLUMNS, cells, strict=True)))
+        rows.append((time_utc_ms, channel_id, value, missing_reason))
     return rows
 
 
@@ -83,20 +82,20 @@ def event_rows(batch: Batch, machine_id: int) -> list[tuple[Table, list[Row]]]:
 
 
 def insert_samples(
-    database: Database, connection: Connection, source_samples: list[Row], probe_samples: list[Row]
+    database: Database, connection: Connection, source_samples: list[Cells], probe_samples: list[Cells]
 ) -> None:
     """Insert samples so that each is there exactly once.
 
     A row whose moment is taken by a different row (the clock was set back) moves on to the next free
     millisecond; the same row again changes nothing.
     """
-    for table, series, rows in (
-        (source_sample, "source_id", source_samples),
-        (probe_sample, "channel_id", probe_samples),
+    for table, columns, series, rows in (
+        (source_sample, SOURCE_COLUMNS, "source_id", source_samples),
+        (probe_sample, PROBE_COLUMNS, "channel_id", probe_samples),
     ):
-        if insert_new(database, connection, table, rows) != len(rows):
+        if rows and _insert_cells(connection, table, columns, rows) != len(rows):
             for row in rows:
-                _place(database, connection, table, series, row)
+                _place(database, connection, table, series, dict(zip(columns, row, strict=True)))
 
 
 def insert_new(database: Database, connection: Connection, table: Table, rows: list[Row]) -> int:
@@ -104,6 +103,15 @@ def insert_new(database: Database, connection: Connection, table: Table, rows: l
     if not rows:
         return 0
     return connection.execute(database.insert(table).on_conflict_do_nothing(), rows).rowcount
+
+
+def _insert_cells(connection: Connection, table: Table, columns: Sequence[str], rows: list[Cells]) -> int:
+    """Do what `insert_new` does at a third of its cost: the driver takes the tuples as they are."""
+    marker = "?" if connection.dialect.name == "sqlite" else "%s"
+    names, markers = ", ".join(columns), ", ".join([marker] * len(columns))
+    # The names are those of our own tables.
+    statement = f"INSERT INTO {table.name} ({names}) VALUES ({markers}) ON CONFLICT DO NOTHING"  # noqa: S608
+    return connection.exec_driver_sql(statement, rows).rowcount
 
 
 def _place(database: Database, connection: Connection, table: Table, series: str, row: Row) -> None:
