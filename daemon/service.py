@@ -24,6 +24,7 @@ from .notify import Notifier, SilentNotifier
 from .pen import Pen, Scribe
 from .poller import Harvest, Poller
 from .registration import differences, register, same_sensors
+from .rejoin import close_left_out, joined
 from .service_settings import UPKEEP, ServiceSettings
 from .startup import open_pen, wait_for_time
 
@@ -88,6 +89,7 @@ class Service:
         self._flushed_at_s = self._busy_at_s = clock.monotonic_s()
         self._rescanned_at_s = self._flushed_at_s - RESCAN_REST_S
         self._rescan_due_s: float | None = None
+        self._is_blind = False
         self._never_since_utc_ms = 0
 
     def run(self, stop: threading.Event) -> int:
@@ -236,30 +238,34 @@ class Service:
         try:
             found = self._layout_factory()
         except NoSensorsError as error:
-            found = Layout((), (), ())
-            if self._layout.groups:
-                log.warning("no sensor is left: %s", error.message)
+            if not self._is_blind:
+                log.warning("no temperature is left, its place stays empty: %s", error.message)
+                self._rescan_soon()
+            self._is_blind = True
+            return
         except (HeatdriftError, OSError) as error:
             log.warning("the sensors could not be looked for, those known stay in use: %s", error)
             return
-        is_same = same_sensors(found, self._layout)
+        self._is_blind = False
+        layout = joined(found, self._layout)
+        is_same = same_sensors(layout, self._layout)
         if is_same and not self._poller.health.anything_lost:
             found.close()
             return
         try:
-            register(found, self._scribe.pen, self._clock.wall_utc_ms())
+            register(layout, self._scribe.pen, self._clock.wall_utc_ms())
         except StoreError as error:
             log.warning("new sensors wait, because they cannot be registered now: %s", error)
             found.close()
             return
         self._scribe.hold(self._poller.finish(), self._clock.monotonic_s())
         health = self._poller.health if is_same else None
-        before, self._layout = self._layout, found
-        before.close()
+        before, self._layout = self._layout, layout
+        close_left_out(before, layout)
         self._poller = self._new_poller(health)
         if not is_same:
-            log.info("sensors changed: %s", differences(before, found))
-            self._rescan_soon()  # what is gone may be a device that is only just coming back
+            log.info("sensors changed: %s", differences(before, layout))
+            self._rescan_soon()  # devices of a docking station come one after the other
 
     def _new_poller(self, health: SensorHealth | None = None) -> Poller:
         return Poller(
