@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
 
 import pytest
 
 from heatdrift.daemon.clock import TurnableClock
 from heatdrift.daemon.layout import Layout, Place, ProbeLayout, SourceLayout
 from heatdrift.daemon.sensors.base import Reading
+from heatdrift.fake_sensors.nvml_double import STATE_VARIABLE
 from heatdrift.store.errors import StoreError
 from heatdrift.store.records import Batch, Channel, Missing
 from heatdrift.store.units import QUANTITY_INDEX, SOURCE_QUANTITIES
+
+from .rig import Rig
 
 QUANTITIES = ("temperature_c", "power_w", "enforced_limit_w")
 
@@ -145,3 +149,18 @@ def computer() -> HandMadeComputer:
 @pytest.fixture
 def pen() -> ListPen:
     return ListPen()
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Iterator[Rig]:
+    rig = Rig(tmp_path)
+    yield rig
+    rig.close()
+
+
+@pytest.fixture
+def gpu_rig(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Rig]:
+    rig = Rig(tmp_path, has_nvml=True)
+    monkeypatch.setenv(STATE_VARIABLE, str(rig.tree.nvml_state))
+    yield rig
+    rig.close()
