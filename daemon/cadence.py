@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from ..store.records import Cadence, ProbeSample, SourceSample
 from .load_steps import AFTER_LOOKS, LoadFollower
-from .looks import NOT_READ, Look, SourceLook, mean_probes, mean_source
+from .looks import Look, SourceLook, mean_probes, mean_source, single_probes
 
 __all__ = ["CadenceKeeper", "CadenceSettings", "Look", "SourceLook"]
 
@@ -144,12 +144,12 @@ class CadenceKeeper:
                 self._excited_looks = EXCITED_LOOKS
             if follower.looks_above >= LOAD_LOOKS:
                 self._loaded_until_ms = now_ms + self._hold_ms
-        self._ring.append((look, self._judge(now_ms)))
+        ring, oldest_ms = self._ring, now_ms - self._ring_ms
+        ring.append((look, self._judge(now_ms)))
         if onset_ms is not None:
             self._keep_step(onset_ms, now_ms)
-        oldest_ms = now_ms - self._ring_ms
-        while self._ring[0][0].time_utc_ms < oldest_ms:
-            self._settle(*self._ring.popleft())
+        while ring[0][0].time_utc_ms < oldest_ms:
+            self._settle(*ring.popleft())
         self._set_pace()
 
     def take(self) -> tuple[list[SourceSample], list[ProbeSample]]:
@@ -243,19 +243,14 @@ class CadenceKeeper:
             self._source_rows.append(
                 SourceSample(now_ms, name, values, limit_reasons, Cadence.STEP, 1, missing)
             )
-        if look.probes is not None and look.probe_reasons is not None:
-            for (name, quantity), value, reason in zip(
-                self._probe_names, look.probes, look.probe_reasons, strict=True
-            ):
-                if value is not None or reason != NOT_READ:
-                    self._probe_rows.append(ProbeSample(now_ms, name, quantity, value, reason))
+        self._probe_rows.extend(single_probes(now_ms, self._probe_names, look))
 
     def _close_mean(self) -> None:
         looks = self._open
         if not looks:
             return
         self._open = []
-        mean_ms = sum(look.time_utc_ms for look in looks) // len(looks)
+        mean_ms = sum([look.time_utc_ms for look in looks]) // len(looks)
         for index, name in enumerate(self._source_names):
             seen = [look.sources[index] for look in looks]
             self._source_rows.append(mean_source(mean_ms, name, self._open_cadence, seen))

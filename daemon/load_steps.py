@@ -15,6 +15,7 @@ LIMIT = QUANTITY_INDEX["enforced_limit_w"]
 AFTER_LOOKS = 3  # at 1 s: shorter is a spike, longer would delay what the ring has to bridge
 BEFORE_LOOKS = 5
 LEAST_BEFORE_LOOKS = 3
+KEPT_LOOKS = BEFORE_LOOKS + AFTER_LOOKS
 # Noise is known twice: the spread of the five looks before (about one sigma, but five looks know little), and
 # the mean change from look to look of the last half minute (1.13 sigma). The difference that is tested has a
 # sigma of 0.73: 3 and 4 put it beyond 4 and 6 of its own sigmas.
@@ -54,7 +55,6 @@ class LoadFollower:
 
     __slots__ = (
         "_change",
-        "_count",
         "_high",
         "_limit",
         "_load_fraction",
@@ -78,10 +78,9 @@ class LoadFollower:
         self.is_excited = False
         self.looks_above = 0
         self._lost = 0
-        self._values: deque[int] = deque()
-        self._times: deque[int] = deque()
+        self._values: deque[int] = deque(maxlen=KEPT_LOOKS)
+        self._times: deque[int] = deque(maxlen=KEPT_LOOKS)
         self._total = 0
-        self._count = 0
         self._limit: int | None = None
         self._low: float | None = None
         self._high = 0.0
@@ -105,13 +104,13 @@ class LoadFollower:
         self.is_excited = self.leaves_level(value)
         self._append(time_utc_ms, value)
         self.looks_above = self.looks_above + 1 if value > self._load_level else 0
-        if self._count < AFTER_LOOKS:
-            return None
         series = self._values
+        n_before = len(series) - AFTER_LOOKS
+        if n_before < 0:
+            return None
         after = (series[-1] + series[-2] + series[-3]) / AFTER_LOOKS
         if after > self._high or (self._low is not None and after < self._low):
             self._widen(after)
-        n_before = self._count - AFTER_LOOKS
         if n_before < LEAST_BEFORE_LOOKS:
             return None
         before = (self._total - after * AFTER_LOOKS) / n_before
@@ -121,7 +120,7 @@ class LoadFollower:
 
     def leaves_level(self, value: int) -> bool:
         """Whether a single reading stands outside the level and noise of the looks so far."""
-        count = self._count
+        count = len(self._values)
         if count < LEAST_BEFORE_LOOKS:
             return False
         distance = abs(value - self._total / count)
@@ -137,22 +136,20 @@ class LoadFollower:
         """Drop the last looks, as after a gap; the range stays known."""
         self._values.clear()
         self._times.clear()
-        self._total = self._count = self.looks_above = 0
+        self._total = self.looks_above = 0
         self.is_excited = False
 
     def _append(self, time_utc_ms: int, value: int) -> None:
-        if self._count:
+        values = self._values
+        if values:
             # A step is no noise: it counts no more than its threshold.
-            change = min(abs(value - self._values[-1]), self._threshold)
+            change = min(abs(value - values[-1]), self._threshold)
             self._change += (change - self._change) * CHANGE_SHARE
-        self._values.append(value)
-        self._times.append(time_utc_ms)
         self._total += value
-        self._count += 1
-        if self._count > BEFORE_LOOKS + AFTER_LOOKS:
-            self._total -= self._values.popleft()
-            self._times.popleft()
-            self._count -= 1
+        if len(values) == KEPT_LOOKS:
+            self._total -= values[0]
+        values.append(value)
+        self._times.append(time_utc_ms)
 
     def _miss(self, values: tuple[int | None, ...]) -> None:
         self.is_excited = False
@@ -212,8 +209,7 @@ class LoadFollower:
 
     def _begin_anew(self) -> int:
         """Let the looks after the step be the level before the next one."""
-        while self._count > AFTER_LOOKS:
+        while len(self._values) > AFTER_LOOKS:
             self._total -= self._values.popleft()
             self._times.popleft()
-            self._count -= 1
         return self._times[0]

@@ -36,10 +36,18 @@ class Look(NamedTuple):
     probe_reasons: tuple[int, ...] | None
 
 
-def rounded_mean(values: Sequence[int]) -> int:
-    """Mean of integers, rounded to the nearest one (half upward), without leaving the integers."""
-    count = len(values)
-    return (2 * sum(values) + count) // (2 * count)
+def mean_of_had(column: Sequence[int | None]) -> int | None:
+    """Mean of the integers in a column, rounded to the nearest one (half upward); None where it has none."""
+    count = len(column)
+    # Nearly every column is all there or all missing, and to ask each value costs more than to add it.
+    if column[0] is not None:
+        try:
+            return (2 * sum(column) + count) // (2 * count)  # type: ignore[arg-type]
+        except TypeError:
+            pass  # a look in between had none
+    elif column.count(None) == count:
+        return None
+    return mean_of_had([value for value in column if value is not None])
 
 
 def mean_source(time_utc_ms: int, source: str, cadence: Cadence, looks: Sequence[SourceLook]) -> SourceSample:
@@ -59,27 +67,23 @@ def mean_source(time_utc_ms: int, source: str, cadence: Cadence, looks: Sequence
     looks
         At least one look, all from one stretch without a gap.
     """
-    if len(looks) == 1:
-        (only,) = looks
-        return SourceSample(
-            time_utc_ms, source, only.values, only.limit_reasons, cadence, 1, only.missing_reasons
-        )
-    last_reasons = looks[-1].missing_reasons
+    n_looks = len(looks)
+    if n_looks == 1:
+        return SourceSample(time_utc_ms, source, looks[0][0], looks[0][1], cadence, 1, looks[0][2])
+    values, limits, reasons = zip(*looks, strict=True)
     means: list[int | None] = []
     missing = 0
-    limit_reasons: int | None = None
-    for index, column in enumerate(zip(*[look.values for look in looks], strict=True)):
-        had = [value for value in column if value is not None] if None in column else column
-        if had:
-            means.append(rounded_mean(had))
-        else:
-            means.append(None)
+    for index, column in enumerate(zip(*values, strict=True)):
+        mean = mean_of_had(column)
+        means.append(mean)
+        if mean is None:
             shift = REASON_BITS * index
-            missing |= (((last_reasons >> shift) & REASON_MASK) or NOT_READ) << shift
-    for look in looks:
-        if look.limit_reasons is not None:
-            limit_reasons = look.limit_reasons | (limit_reasons or 0)
-    return SourceSample(time_utc_ms, source, tuple(means), limit_reasons, cadence, len(looks), missing)
+            missing |= (((reasons[-1] >> shift) & REASON_MASK) or NOT_READ) << shift
+    limit_reasons: int | None = None
+    for limit in limits:
+        if limit is not None:
+            limit_reasons = limit | (limit_reasons or 0)
+    return SourceSample(time_utc_ms, source, tuple(means), limit_reasons, cadence, n_looks, missing)
 
 
 def mean_probes(
@@ -97,15 +101,26 @@ def mean_probes(
         At least one look, all from one stretch without a gap.
     """
     read = [look for look in looks if look.probes is not None]
-    if not read:
+    if len(read) == 1:  # under load, where probes are read every fifth time
+        yield from single_probes(time_utc_ms, names, read[0])
+    if len(read) < 2:
         return
     columns = zip(*[look.probes or () for look in read], strict=True)
     reasons = zip(*[look.probe_reasons or () for look in read], strict=True)
     for (probe, quantity), column, codes in zip(names, columns, reasons, strict=True):
-        had = [value for value in column if value is not None]
-        if had:
-            yield ProbeSample(time_utc_ms, probe, quantity, rounded_mean(had), 0)
+        mean = mean_of_had(column)
+        if mean is not None:
+            yield ProbeSample(time_utc_ms, probe, quantity, mean, 0)
             continue
         tried = [code for code in codes if code != NOT_READ]
         if tried:
             yield ProbeSample(time_utc_ms, probe, quantity, None, tried[-1])
+
+
+def single_probes(time_utc_ms: int, names: Sequence[tuple[str, str]], look: Look) -> Iterator[ProbeSample]:
+    """What the probes said at one look, without those that nobody tried to read; parameters as above."""
+    if look.probes is None or look.probe_reasons is None:
+        return
+    for (probe, quantity), value, reason in zip(names, look.probes, look.probe_reasons, strict=True):
+        if value is not None or reason != NOT_READ:
+            yield ProbeSample(time_utc_ms, probe, quantity, value, reason)
