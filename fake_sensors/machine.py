@@ -17,6 +17,7 @@ from .workload import Segment, Task, Workload, demonstration
 
 START_UTC_MS = 1_767_225_600_000  # 2026-01-01T00:00:00Z
 TENTHS = 10
+TENTH_MS = 1000 // TENTHS
 LOAD_STEP_TENTHS = 10
 IDLE_STEP_TENTHS = 100
 OFF_STEP_TENTHS = 600
@@ -74,8 +75,12 @@ class FakeMachine:
     ----------
     stacks, places
         Sinks; and every source as (stack, index), in the daemon's order.
+    time_utc_ms
+        Its wall clock [ms since 1970].
     segment
         The work going on.
+    is_off
+        Asleep or switched off: nothing can be read.
     ssd_c
         Temperature of the disk [°C].
     """
@@ -90,7 +95,7 @@ class FakeMachine:
     ) -> None:
         key = f"{values.kind}/{seed}"
         self.values = values
-        self.start_utc_ms = start_utc_ms
+        self.start_utc_ms = self.time_utc_ms = start_utc_ms
         self._climate = Climate(values.climate, key, start_utc_ms / 1000)
         self._ageing = Ageing(tuple(faults))
         self.room_c = self._climate.room_c(0.0)
@@ -106,7 +111,9 @@ class FakeMachine:
         self._segment_end = self._refresh_at = 0
         self._age_at_s = 0.0
         self._owed_s = 0.0
+        self._longest_step = IDLE_STEP_TENTHS
         self.segment = Segment(0.0, "idle", 0.0, 0.0, 0.0, 0.0, 1.0)
+        self.is_off = False
         self._seconds = [tenths / TENTHS for tenths in range(OFF_STEP_TENTHS + 1)]
         self._lags: dict[int, tuple[float, float]] = {}
         self._normals = normals(seed, 1)
@@ -138,19 +145,9 @@ class FakeMachine:
         return self._tenths / TENTHS
 
     @property
-    def time_utc_ms(self) -> int:
-        """Its wall clock [ms since 1970]."""
-        return self.start_utc_ms + self._tenths * (1000 // TENTHS)
-
-    @property
     def air_c(self) -> float:
         """Air at the inlets [°C]."""
         return self.room_c + self._case_rise_k
-
-    @property
-    def is_off(self) -> bool:
-        """Asleep or switched off: nothing can be read."""
-        return self.segment.is_off
 
     @property
     def until_change_s(self) -> float:
@@ -167,15 +164,8 @@ class FakeMachine:
             if self._tenths >= self._refresh_at:
                 self._refresh()
             while self._tenths >= self._segment_end:
-                self.segment = next(self._segments)
-                self._segment_end = round(self.segment.end_s * TENTHS)
-            if self.segment.is_off:
-                longest = OFF_STEP_TENTHS
-            elif self.segment.name == "idle":
-                longest = IDLE_STEP_TENTHS
-            else:
-                longest = LOAD_STEP_TENTHS
-            self._step(min(longest, target - self._tenths, self._segment_end - self._tenths))
+                self._begin_segment(next(self._segments))
+            self._step(min(self._longest_step, target - self._tenths, self._segment_end - self._tenths))
 
     def truth(self) -> Truth:
         """What is really so now."""
@@ -201,6 +191,14 @@ class FakeMachine:
             self.segment.name,
         )
 
+    def _begin_segment(self, segment: Segment) -> None:
+        self.segment, self.is_off = segment, segment.is_off
+        self._segment_end = round(segment.end_s * TENTHS)
+        if segment.is_off:
+            self._longest_step = OFF_STEP_TENTHS
+        else:
+            self._longest_step = IDLE_STEP_TENTHS if segment.name == "idle" else LOAD_STEP_TENTHS
+
     def _step(self, tenths: int) -> None:
         seconds = self._seconds[tenths]
         segment = self.segment
@@ -214,6 +212,7 @@ class FakeMachine:
             for chip in stack.chips:
                 power_w += chip.power_w
         self._tenths += tenths
+        self.time_utc_ms += tenths * TENTH_MS
         lags = self._lags.get(tenths)
         if lags is None:
             case_s = self.values.surroundings.case_s

@@ -41,15 +41,17 @@ class PowerMeter:
     def __init__(self) -> None:
         self.energy_j = 0.0
         self.mean_w = 0.0
-        self._recent: list[tuple[float, float]] = []
+        self._recent: list[tuple[float, float]] | None = []  # None: one power for all of the last second
 
     def add(self, seconds: float, power_w: float) -> None:
         """Take a stretch of constant power."""
         self.energy_j += seconds * power_w
         if seconds >= METER_S:
             self.mean_w = power_w
-            self._recent = [(METER_S, power_w)]
+            self._recent = None
             return
+        if self._recent is None:
+            self._recent = [(METER_S, self.mean_w)]
         self._recent.append((seconds, power_w))
         energy_j, left_s, kept = 0.0, METER_S, len(self._recent)
         while kept and left_s > 1e-9:
