@@ -163,6 +163,8 @@ class Service:
         elif wish is Wish.CHECK_DUE:
             self._errands.check(self._scribe, self._clock, self._never_since_utc_ms)
         else:
+            # Rows and sign of life in one go: each commit alone would write the same pages once more.
+            self._flush(self._clock.monotonic_s())
             self._beat("running")
 
     def _flush(self, now_s: float) -> None:
