@@ -23,6 +23,7 @@ FIRST_BACKOFF_S = 10.0  # for a child that hung or died; doubles up to DRIVER_BA
 # (libraries and all, a healthy one stays below a third of it).
 RECYCLE_S = 86400.0
 LARGEST_RESIDENT_BYTES = 150 * 2**20
+WEIGH_S = 60.0
 
 
 class NvmlLink:
@@ -63,6 +64,7 @@ class NvmlLink:
         self._failures = 0
         self._retry_at_s: float | None = None
         self._recycle_at_s: float | None = None
+        self._weigh_at_s = 0.0
         self._looked_at_s: float | None = None
         self._answer: Mapping[str, Raw] | Missing = Missing.NOT_READ
         self._facts: dict[str, dict[str, str]] = {}
@@ -163,7 +165,7 @@ class NvmlLink:
         except NvmlError as error:
             return self._fail(error, at_boot_s)
         self._recover()
-        if self._guard.can_sleep and self._guard.must_close(at_boot_s, is_loaded(readings)):
+        if door is not Door.FREE and self._guard.must_close(at_boot_s, is_loaded(readings)):
             self._let_go(at_boot_s)
         return readings
 
@@ -186,10 +188,7 @@ class NvmlLink:
         """Have NVML open; once a day in a new process, which opens before the old one closes."""
         if self._recycle_at_s is None:
             self._recycle_at_s = at_boot_s + RECYCLE_S
-        is_due = at_boot_s >= self._recycle_at_s or (
-            self._pipe is not None and self._pipe.resident_bytes() > LARGEST_RESIDENT_BYTES
-        )
-        if not is_due:
+        if at_boot_s < self._recycle_at_s and not self._is_bloated(at_boot_s):
             if not self._is_open:
                 self._open()
             return
@@ -201,6 +200,12 @@ class NvmlLink:
         finally:
             if old is not None and not old.end():
                 self._dying = old
+
+    def _is_bloated(self, at_boot_s: float) -> bool:
+        if self._pipe is None or at_boot_s < self._weigh_at_s:
+            return False
+        self._weigh_at_s = at_boot_s + WEIGH_S
+        return self._pipe.resident_bytes() > LARGEST_RESIDENT_BYTES
 
     def _open(self) -> None:
         may_count = not self._guard.can_sleep

@@ -29,6 +29,7 @@ from __future__ import annotations
 import os
 from enum import Enum
 from pathlib import Path
+from typing import NamedTuple
 
 NVIDIA_VENDOR = "0x10de"
 DISPLAY_CLASS = "0x03"
@@ -49,6 +50,19 @@ class Door(Enum):
     ASLEEP = "asleep"
 
 
+class PowerFiles(NamedTuple):
+    """Where one GPU's power is told; spelled out once, because they are read at every look."""
+
+    control: str
+    runtime_status: str
+    autosuspend_delay_ms: str
+
+    @classmethod
+    def of(cls, device: Path) -> PowerFiles:
+        """The files of a PCI device."""
+        return cls(*(str(device / "power" / name) for name in cls._fields))
+
+
 class WakeGuard:
     """Decides, from the kernel's power files alone, whether NVML may be open.
 
@@ -60,7 +74,7 @@ class WakeGuard:
 
     def __init__(self, sys_root: Path) -> None:
         self._devices_root = sys_root / "bus" / "pci" / "devices"
-        self._gpus: list[Path] = []
+        self._gpus: list[PowerFiles] = []
         self._scanned_at_s: float | None = None
         self._is_open = False
         self._active_since_s: float | None = None
@@ -73,15 +87,13 @@ class WakeGuard:
     @property
     def can_sleep(self) -> bool:
         """Whether any NVIDIA GPU here may power itself down now."""
-        return any(_text(gpu / "power" / "control") == "auto" for gpu in self._gpus)
+        return any(_text(gpu.control) == "auto" for gpu in self._gpus)
 
     @property
     def are_awake(self) -> bool:
         """Whether every GPU that can sleep is awake at this moment."""
         return all(
-            _text(gpu / "power" / "runtime_status") == "active"
-            for gpu in self._gpus
-            if _text(gpu / "power" / "control") == "auto"
+            _text(gpu.runtime_status) == "active" for gpu in self._gpus if _text(gpu.control) == "auto"
         )
 
     def look(self, at_boot_s: float) -> Door:
@@ -126,7 +138,7 @@ class WakeGuard:
         return at_boot_s - self._load_last_s >= linger_s
 
     def _away_s(self) -> float:
-        delays_ms = [_text(gpu / "power" / "autosuspend_delay_ms") for gpu in self._gpus]
+        delays_ms = [_text(gpu.autosuspend_delay_ms) for gpu in self._gpus]
         return max([AWAY_S, *(2 * int(delay) / 1000 for delay in delays_ms if delay.isdigit())])
 
     def _rescan(self, at_boot_s: float) -> None:
@@ -141,13 +153,14 @@ class WakeGuard:
         except OSError:
             devices = []
         self._gpus = [
-            device
+            PowerFiles.of(device)
             for device in devices
-            if _text(device / "vendor") == NVIDIA_VENDOR and _text(device / "class").startswith(DISPLAY_CLASS)
+            if _text(str(device / "vendor")) == NVIDIA_VENDOR
+            and _text(str(device / "class")).startswith(DISPLAY_CLASS)
         ]
 
 
-def _text(path: Path) -> str:
+def _text(path: str) -> str:
     """Content of a small file, empty where it cannot be read; by file descriptor, at a tenth of the cost."""
     try:
         fd = os.open(path, os.O_RDONLY)
