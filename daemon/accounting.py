@@ -8,6 +8,8 @@ from pathlib import Path
 
 PROC = Path("/proc")
 KIB = 1024
+# An invented machine is what is measured, not who measures.
+NOT_COUNTED = b"heatdrift.fake_sensors.live"
 
 
 def own_cost(proc_root: Path = PROC, pid: int | None = None) -> dict[str, str]:
@@ -59,7 +61,14 @@ def _children(proc_root: Path, pid: int) -> list[int]:
             found += [int(child) for child in listing.read_text(encoding="ascii").split()]
     except OSError:
         return []
-    return found
+    return [child for child in found if not _is_invented(proc_root / str(child))]
+
+
+def _is_invented(folder: Path) -> bool:
+    try:
+        return NOT_COUNTED in (folder / "cmdline").read_bytes().split(b"\0")
+    except OSError:
+        return False
 
 
 def _cpu_s(folder: Path) -> float:

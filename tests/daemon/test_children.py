@@ -60,7 +60,10 @@ def test_own_cost_is_what_the_kernel_shows(tmp_path: Path) -> None:
         "55d0-7ffd ---p 00000000 00:00 0 [rollup]\nRss: 41000 kB\nPss:  30000 kB\n"
     )
     (own / "io").write_text("rchar: 1\nwchar: 2\nread_bytes: 3\nwrite_bytes: 4096\n")
-    (task / "children").write_text("8 ")
+    (task / "children").write_text("8 9 ")
+    (tmp_path / "9").mkdir()  # an invented machine is not the service's own cost
+    (tmp_path / "9" / "cmdline").write_bytes(b"python\0-m\0heatdrift.fake_sensors.live\0--speed\0001\0")
+    (tmp_path / "9" / "smaps_rollup").write_text("Pss:  32000 kB\n")
     (tmp_path / "8").mkdir()
     (tmp_path / "8" / "smaps_rollup").write_text("Pss:  1000 kB\n")
     ticks = os.sysconf("SC_CLK_TCK")
