@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from ..daemon.cadence import CadenceSettings
 from ..daemon.clock import Clock, SystemClock
 from ..daemon.discovery import Doors, discover
+from ..daemon.freed_memory import give_back
 from ..daemon.layout import Layout
 from ..daemon.notify import Notifier
 from ..daemon.pen import Pen
@@ -102,7 +103,9 @@ def pen_factory(settings: Settings, clock: Clock, fake: Fake | None) -> Callable
         database = open_writer(settings.database, busy_timeout_ms=BUSY_TIMEOUT_MS)
         log.info("recording into %s", database.url_for_people)
         name = settings.machine_name or (fake.name if fake else socket.gethostname())
-        return Writer(database, identity(settings, fake), name, clock.wall_utc_ms())
+        writer = Writer(database, identity(settings, fake), name, clock.wall_utc_ms())
+        give_back()  # everything is loaded now: what that needed, a year of looking will not
+        return writer
 
     return open_pen
 

@@ -1,5 +1,7 @@
 """`heatdrift run` on a prepared tree: the same modules and the same wiring, with the doors handed in."""
 
+# ruff: noqa: E402 - the command line itself imports first, because how it does so is part of the cost
+
 from __future__ import annotations
 
 import os
@@ -8,8 +10,11 @@ import threading
 from dataclasses import replace
 from pathlib import Path
 
-import heatdrift.cli.main
-import heatdrift.cli.run
+import click
+
+from heatdrift.cli.main import heatdrift as command_line
+
+command_line.get_command(click.Context(command_line), "run")
 from heatdrift.cli import wiring
 from heatdrift.cli.fake_machine import DOUBLE_LIBRARY
 from heatdrift.cli.settings import load

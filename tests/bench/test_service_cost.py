@@ -1,7 +1,7 @@
 """What the service costs the machine it watches, as the kernel accounts for it; start-up is not counted.
 
-The recorder runs as a process of its own with `heatdrift run`'s wiring. The invented machine, eight chips with
-40 inputs and a GPU, is played on a tmpfs by another process, which is not counted either.
+The recorder runs as a process of its own with `heatdrift run`'s wiring. The invented machine, eight chips
+with 40 inputs and a GPU, is played on a tmpfs by another process, which is not counted either.
 ``HEATDRIFT_BENCH_SECONDS`` sets how long the load is watched; the idle stretch is a third of it.
 """
 
@@ -187,5 +187,5 @@ def test_bytes_written_in_a_day(tmp_path: Path, tell: Tell) -> None:
         f"{day / 1e6:.1f} MB",
         f"<= {MOST_WRITTEN_BYTES / 1e6:.0f} MB",
     )
-    assert 0 < load.written_per_hour  # a folder in memory would show nothing
+    assert load.written_per_hour > 0  # a folder in memory would show nothing
     assert day <= MOST_WRITTEN_BYTES

@@ -89,3 +89,16 @@ def test_the_way_to_recording_loads_no_heavy_library() -> None:
     code = f"import sys, heatdrift.cli.run; print([m for m in {HEAVY!r} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_recording_goes_without_tls_and_leaves_it_to_others() -> None:
+    code = (
+        "import sys, click\n"
+        "from heatdrift.cli.main import heatdrift\n"
+        "heatdrift.get_command(click.Context(heatdrift), 'run')\n"
+        "print('asyncio' in sys.modules, '_ssl' in sys.modules)\n"
+        "import ssl\n"
+        "print(ssl.SSLContext.__name__)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["True", "False", "SSLContext"]
