@@ -92,7 +92,7 @@ def _seal_oldest_day(connection: Connection, series: Series, before_utc_ms: int)
     day = day_of(oldest)
     start = midnight_utc_ms(day)
     rows = hot_rows(connection, series, start, start + DAY_MS)
-    n_bytes = _write(connection, series, day, day, rows)
+    n_bytes = write_packed(connection, series, day, day, rows)
     is_in_day = (series.is_mine, moment >= start, moment < start + DAY_MS)
     n_deleted = connection.execute(delete(series.rows).where(*is_in_day)).rowcount
     if n_deleted != rows.num_rows:
@@ -103,7 +103,9 @@ def _seal_oldest_day(connection: Connection, series: Series, before_utc_ms: int)
     return rows.num_rows, n_bytes
 
 
-def _write(connection: Connection, series: Series, first_day: date, last_day: date, rows: pa.Table) -> int:
+def write_packed(
+    connection: Connection, series: Series, first_day: date, last_day: date, rows: pa.Table
+) -> int:
     """Write a packed table, read it back from the database and compare; returns its size [bytes]."""
     if series.name == PROBES:
         present = {str(number) for number in rows["channel_id"].unique().to_pylist()}
@@ -162,6 +164,6 @@ def _merge(connection: Connection, series: Series, ids: list[int]) -> tuple[int,
     rows = in_order([rows_of(piece) for piece in pieces], series)
     first_day = date.fromisoformat(pieces[0].first_day)
     last_day = max(date.fromisoformat(piece.last_day) for piece in pieces)
-    n_bytes = _write(connection, series, first_day, last_day, rows)
+    n_bytes = write_packed(connection, series, first_day, last_day, rows)
     connection.execute(delete(sealed_day).where(columns.id.in_(ids)))
     return rows.num_rows, n_bytes
