@@ -27,6 +27,7 @@ SUBCOMMANDS: dict[str, tuple[str, str]] = {
     "status": ("status", "Show whether it records, and what."),
     "export": ("export", "Write the record as one table, CSV or Parquet."),
     "backup": ("backup", "Make a verified copy of the database."),
+    "journal": ("journal", "Keep what was done to the machine, and what it cost."),
     "upkeep": ("upkeep", "Do the nightly work now: seal, back up, check."),
 }
 
