@@ -18,6 +18,7 @@ from .looks import Look, SourceLook, mean_probes, mean_source, single_probes
 __all__ = ["CadenceKeeper", "CadenceSettings", "Look", "SourceLook"]
 
 EXCITED_LOOKS = AFTER_LOOKS + 1  # fast looks after a sign of load: enough to confirm or dismiss a step
+IDLE, LOAD, STEP = Cadence  # a look asks for them often, and a module knows its own names quickest
 LOAD_LOOKS = 2  # one look above the level is a spike of some background job
 HOUR_MS = 3_600_000
 
@@ -81,7 +82,7 @@ class CadenceKeeper:
         settings: CadenceSettings | None = None,
     ) -> None:
         self.settings = settings = settings or CadenceSettings()
-        self.mode = Cadence.IDLE
+        self.mode = IDLE
         self.look_period_s = settings.idle_period_s
         self.n_steps = self.n_steps_refused = 0
         self._source_names = tuple(source_names)
@@ -96,14 +97,14 @@ class CadenceKeeper:
         # A look that comes a hair early must not be the sixth in a mean of five.
         early_s = settings.load_period_s / 2
         self._span_ms = {
-            Cadence.IDLE: round((settings.idle_mean_s - early_s) * 1000),
-            Cadence.LOAD: round((settings.load_mean_s - early_s) * 1000),
+            IDLE: round((settings.idle_mean_s - early_s) * 1000),
+            LOAD: round((settings.load_mean_s - early_s) * 1000),
         }
         self._tokens = settings.max_steps_per_hour
         self._tokens_at_ms: int | None = None
         self._ring: deque[tuple[Look, Cadence]] = deque()
         self._open: list[Look] = []
-        self._open_cadence = Cadence.IDLE
+        self._open_cadence = IDLE
         self._last_ms: int | None = None
         self._keep_until_ms = self._loaded_until_ms = -HOUR_MS
         self._excited_looks = 0
@@ -136,8 +137,8 @@ class CadenceKeeper:
             self.close_open()
         self._last_ms = now_ms
         onset_ms: int | None = None
-        for follower, source in zip(self._followers, look.sources, strict=True):
-            step_ms = follower.follow(now_ms, source.values)
+        for follower, (values, _, _) in zip(self._followers, look.sources, strict=True):
+            step_ms = follower.follow(now_ms, values)
             if step_ms is not None and (onset_ms is None or step_ms < onset_ms):
                 onset_ms = step_ms
             if follower.is_excited:
@@ -168,20 +169,20 @@ class CadenceKeeper:
         self._last_ms = None
         self._keep_until_ms = self._loaded_until_ms = -HOUR_MS
         self._excited_looks = 0
-        self.mode = Cadence.IDLE
+        self.mode = IDLE
         self._set_pace()
 
     def _judge(self, now_ms: int) -> Cadence:
-        was_idle = self.mode is Cadence.IDLE
+        was_idle = self.mode is IDLE
         if now_ms <= self._keep_until_ms:
-            self.mode = Cadence.STEP
+            self.mode = STEP
         elif now_ms <= self._loaded_until_ms:
-            self.mode = Cadence.LOAD
+            self.mode = LOAD
             if was_idle and self._ring:  # the look before was above the level too
                 look, _ = self._ring.pop()
-                self._ring.append((look, Cadence.LOAD))
+                self._ring.append((look, LOAD))
         else:
-            self.mode = Cadence.IDLE
+            self.mode = IDLE
             for follower in self._followers:
                 follower.rest()
         return self.mode
@@ -189,7 +190,7 @@ class CadenceKeeper:
     def _set_pace(self) -> None:
         if self._excited_looks:
             self._excited_looks -= 1
-        is_fast = self._excited_looks > 0 or self.mode is not Cadence.IDLE
+        is_fast = self._excited_looks > 0 or self.mode is not IDLE
         self.look_period_s = self.settings.load_period_s if is_fast else self.settings.idle_period_s
 
     def _keep_step(self, onset_ms: int, now_ms: int) -> None:
@@ -199,13 +200,13 @@ class CadenceKeeper:
             return
         self.n_steps += 1
         self._keep_until_ms = max(self._keep_until_ms, until_ms)
-        self.mode = Cadence.STEP if now_ms <= self._keep_until_ms else self.mode
+        self.mode = STEP if now_ms <= self._keep_until_ms else self.mode
         from_ms = onset_ms - self._before_ms
         for index in range(len(self._ring) - 1, -1, -1):
             look, _ = self._ring[index]
             if look.time_utc_ms < from_ms:
                 break
-            self._ring[index] = look, Cadence.STEP
+            self._ring[index] = look, STEP
 
     def _pay(self, until_ms: int, now_ms: int) -> bool:
         """Pay for the seconds that a step adds to what is kept; False when the hour's budget is spent."""
@@ -221,7 +222,7 @@ class CadenceKeeper:
         return True
 
     def _settle(self, look: Look, cadence: Cadence) -> None:
-        if cadence is Cadence.STEP:
+        if cadence is STEP:
             self._close_mean()
             self._write_single(look)
             return
@@ -240,9 +241,7 @@ class CadenceKeeper:
         now_ms = look.time_utc_ms
         for name, source in zip(self._source_names, look.sources, strict=True):
             values, limit_reasons, missing = source
-            self._source_rows.append(
-                SourceSample(now_ms, name, values, limit_reasons, Cadence.STEP, 1, missing)
-            )
+            self._source_rows.append(SourceSample(now_ms, name, values, limit_reasons, STEP, 1, missing))
         self._probe_rows.extend(single_probes(now_ms, self._probe_names, look))
 
     def _close_mean(self) -> None:
@@ -250,8 +249,8 @@ class CadenceKeeper:
         if not looks:
             return
         self._open = []
-        mean_ms = sum([look.time_utc_ms for look in looks]) // len(looks)
-        for index, name in enumerate(self._source_names):
-            seen = [look.sources[index] for look in looks]
+        moments_ms, sources, _, _ = zip(*looks, strict=True)
+        mean_ms = sum(moments_ms) // len(looks)
+        for name, seen in zip(self._source_names, zip(*sources, strict=True), strict=True):
             self._source_rows.append(mean_source(mean_ms, name, self._open_cadence, seen))
         self._probe_rows.extend(mean_probes(mean_ms, self._probe_names, looks))

@@ -58,59 +58,51 @@ class SourceLooker:
 
     def look(self, span_s: float) -> SourceLook:
         """Look once, ``span_s`` after the last time [s]."""
-        machine, chip, stack, index = self._machine, self._chip, self._stack, self._index
-        values, noise = self.values, machine.sensor_normals
-        die_c = stack.path.temperatures_c[2 * index] + stack.offsets_k[index]
-        grid = self._grid_milli_c
+        chip, values, noise = self._chip, self.values, self._machine.sensor_normals
+        temperatures_c, offset_k = self._stack.path.temperatures_c, self._stack.offsets_k[self._index]
+        die_c, grid = temperatures_c[2 * self._index] + offset_k, self._grid_milli_c
         temperature = int((die_c + SENSOR_NOISE_K * next(noise)) * MILLI / grid + 0.5) * grid
         power: int | None = None
         if values.shows_power:
             power = int(self._meter.mean_w * (1.0 + METER_NOISE * next(noise)) * MILLI)
-        limited_s = chip.heat_limited_s
-        hot = share_milli(limited_s - self._heat_limited_s, span_s) if values.shows_throttle else None
-        self._heat_limited_s = limited_s
+        hot = self._heat_limited_milli(span_s) if values.shows_throttle else None
+        clock = int(chip.clock_mhz) * MILLI
         utilization = int(100.0 * chip.utilization_share + 0.5) * MILLI
         if not chip.is_gpu:
-            clock = int(chip.clock_mhz) * MILLI
-            readings: tuple[int | None, ...] = (
-                temperature,
-                None,
-                None,
-                power,
-                clock,
-                None,
-                utilization,
-                None,
-                hot,
-                None,
-                None,
-            )
-            return SourceLook(readings, None, self.reasons)
+            seen = (temperature, None, None, power, clock, None, utilization, None, hot, None, None)
+            return SourceLook(seen, None, self.reasons)
         hotspot = memory = None
-        memory_level = machine.segment.memory_level
+        memory_level = self._machine.segment.memory_level
         if values.hotspot_k_per_w is not None:
             hotspot = int(die_c + values.hotspot_k_per_w * chip.die_w + 0.5) * MILLI
         if values.memory_k_per_w is not None:
             busy = MEMORY_REST_SHARE + (1.0 - MEMORY_REST_SHARE) * memory_level
-            plate_c = stack.path.temperatures_c[2 * index + 1]
+            plate_c = temperatures_c[2 * self._index + 1]
             memory = int(plate_c + values.memory_k_per_w * chip.power_w * busy + 0.5) * MILLI
-        limited_s = stack.power_limited_s[index]
-        capped = share_milli(limited_s - self._power_limited_s, span_s) if values.shows_throttle else None
-        self._power_limited_s = limited_s
         readings = (
             temperature,
             hotspot,
             memory,
             power,
-            int(chip.clock_mhz) * MILLI,
+            clock,
             int(chip.memory_clock_mhz) * MILLI,
             utilization,
             int(100.0 * memory_level + 0.5) * MILLI,
             hot,
-            capped,
+            self._power_limited_milli(span_s) if values.shows_throttle else None,
             self._limit_milli_w,
         )
         return SourceLook(readings, chip.limit_reasons if values.shows_throttle else None, self.reasons)
+
+    def _heat_limited_milli(self, span_s: float) -> int:
+        before_s, now_s = self._heat_limited_s, self._chip.heat_limited_s
+        self._heat_limited_s = now_s
+        return share_milli(now_s - before_s, span_s) if now_s != before_s else 0
+
+    def _power_limited_milli(self, span_s: float) -> int:
+        before_s, now_s = self._power_limited_s, self._stack.power_limited_s[self._index]
+        self._power_limited_s = now_s
+        return share_milli(now_s - before_s, span_s) if now_s != before_s else 0
 
 
 class Looker:
@@ -209,4 +201,4 @@ def has_gpu_fans(machine: FakeMachine) -> bool:
 
 def share_milli(part_s: float, span_s: float) -> int:
     """A part of a span as thousandths of a per cent, never above 100 %."""
-    return min(100 * MILLI, int(100 * MILLI * part_s / span_s + 0.5)) if part_s else 0
+    return min(100 * MILLI, int(100 * MILLI * part_s / span_s + 0.5))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 HOUR_S = 3600.0
 DAY_S = 24 * HOUR_S
@@ -15,7 +14,8 @@ ROOM_FOR_BREAKS = 1.25  # breaks of some eight minutes in sessions of an hour
 GRAIN_S = 0.1  # work changes on this grid, so that the steps of the machine come in few lengths
 
 
-class Segment(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Segment:
     """A stretch of constant work.
 
     ``cpu_level`` and ``gpu_level`` are the power asked for, as a share of the power limit (above 1 the limit
