@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sqlite3
 from pathlib import Path
 from urllib.parse import quote
 
-from .errors import ForeignDatabaseError, ReadOnlyDatabaseError, StoreError
+from .errors import DiskFullError, ForeignDatabaseError, ReadOnlyDatabaseError, StoreError
 
 APPLICATION_ID = 0x48446474  # "HDdt"
 BUSY_TIMEOUT_MS = 10_000  # longer than any commit or checkpoint of ours
@@ -43,9 +44,13 @@ def make_file(path: Path) -> None:
             f"{path} cannot be written ({error.strerror})", remedy="check its owner and permissions"
         ) from error
     except OSError as error:
-        if error.errno in {30, 28}:  # EROFS, ENOSPC
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):  # room may come, so a recorder waits for it
+            raise DiskFullError(
+                f"{path} cannot be made ({error.strerror})", remedy="free some space"
+            ) from error
+        if error.errno == errno.EROFS:
             raise ReadOnlyDatabaseError(
-                f"{path} cannot be written ({error.strerror})", remedy="choose a folder on a disk with room"
+                f"{path} cannot be written ({error.strerror})", remedy="choose a folder that can be written"
             ) from error
         raise StoreError(f"{path} cannot be opened ({error.strerror})", remedy="name a file") from error
 
@@ -64,6 +69,7 @@ def connect_writer(
         _refuse_foreign(connection, path)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA cache_size = -256")
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute(f"PRAGMA journal_size_limit = {JOURNAL_LIMIT_BYTES}")
         connection.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES if keeps_checkpoints else 0}")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 
@@ -152,15 +154,26 @@ def pen() -> ListPen:
 
 
 @pytest.fixture
-def rig(tmp_path: Path) -> Iterator[Rig]:
-    rig = Rig(tmp_path)
+def rig_root(tmp_path: Path) -> Iterator[Path]:
+    """A folder in memory where there is one: a tree that is rewritten each second is none for a disk."""
+    memory = Path("/dev/shm")
+    if not os.access(memory, os.W_OK):
+        yield tmp_path
+        return
+    with tempfile.TemporaryDirectory(prefix="heatdrift-rig-", dir=memory) as folder:
+        yield Path(folder)
+
+
+@pytest.fixture
+def rig(rig_root: Path) -> Iterator[Rig]:
+    rig = Rig(rig_root)
     yield rig
     rig.close()
 
 
 @pytest.fixture
-def gpu_rig(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Rig]:
-    rig = Rig(tmp_path, has_nvml=True)
+def gpu_rig(rig_root: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Rig]:
+    rig = Rig(rig_root, has_nvml=True)
     monkeypatch.setenv(STATE_VARIABLE, str(rig.tree.nvml_state))
     yield rig
     rig.close()

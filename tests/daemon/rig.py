@@ -122,6 +122,8 @@ class Rig:
         What is changed of the states of its GPUs and of NVML as a whole, as the double knows them.
     overrides
         The owner's.
+    hold_s
+        How long rows may wait for the database [s].
     databases
         Every database that was opened for writing.
     """
@@ -137,6 +139,7 @@ class Rig:
         self.gpus: list[dict[str, object]] = [{}]
         self.nvml: dict[str, object] = {}
         self.overrides = Overrides()
+        self.hold_s = 3600.0
         self.databases: list[Database] = []
         self.counter = LookCounter()
         self._events: list[tuple[float, Callable[[], object]]] = []
@@ -155,7 +158,8 @@ class Rig:
         """Let the service run for some time of the turned clock."""
         stop = threading.Event()
         self.at(seconds, stop.set)
-        settings = ServiceSettings(self.url, tasks=())
+        self._show()
+        settings = ServiceSettings(self.url, hold_s=self.hold_s, tasks=())
         try:
             return Service(self.layout, self.open_pen, self.clock, settings).run(stop)
         finally:
