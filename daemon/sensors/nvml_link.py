@@ -68,6 +68,7 @@ class NvmlLink:
         self._looked_at_s: float | None = None
         self._answer: Mapping[str, Raw] | Missing = Missing.NOT_READ
         self._facts: dict[str, dict[str, str]] = {}
+        self._driver = ""
         self._n_users = 0
         self.gpus: tuple[NvmlGpu, ...] = ()
         self.notice = ""
@@ -131,7 +132,8 @@ class NvmlLink:
         """Facts of one GPU, from the child only where NVML is open anyway."""
         if self._is_open and not (self._guard.can_sleep and not self._guard.are_awake):
             try:
-                self._facts.update(facts_in(self._ask({"ask": "facts"})))
+                for other, facts in facts_in(self._ask({"ask": "facts"})).items():
+                    self._facts[other] = {**facts, "nvidia_driver": self._driver}
             except NvmlError as error:
                 self._fail(error, None)
         return self._facts.get(uuid, {})
@@ -214,6 +216,7 @@ class NvmlLink:
         self._is_open = True
         self._guard.opened()
         gpus = gpus_in(answer)
+        self._driver = gpus[0].driver if gpus else ""
         if answer.get("lost"):
             log.warning("NVML: %s does not answer; the others are read", answer["lost"].get("where"))
         known = {gpu.uuid: gpu for gpu in self.gpus}
