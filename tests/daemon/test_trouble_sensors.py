@@ -21,6 +21,7 @@ CPU_FILE = "coretemp.0/hwmon/hwmon3/temp1_input"
 ENERGY_FILE = "intel-rapl:0/energy_uj"
 FAN_FILE = "thinkpad_hwmon/hwmon/hwmon0/fan1_input"
 HALF_MEAN_S = 31.0  # a mean of idle looks reaches half a minute to both sides of its moment
+PHASE_S = 200.0  # so that at least one whole mean lies in the fault
 RANGE_UJ = 262_143_328_850
 # The demonstration works from about the fifth minute on; a fault that lasts five covers idle means and steps.
 FAULT_S = (100.0, 400.0)
@@ -64,14 +65,14 @@ def test_absurd_values_and_failing_reads(rig: Rig, caplog: pytest.LogCaptureFixt
         rig.files.lies.clear()
 
     for number, (fault, _) in enumerate(faults):
-        rig.at(240.0 * number + 60.0, partial(begin, fault))
-        rig.at(240.0 * number + 240.0, end)
-    assert rig.run(240.0 * len(faults) + 60.0) == 0
+        rig.at(PHASE_S * number + 50.0, partial(begin, fault))
+        rig.at(PHASE_S * (number + 1), end)
+    assert rig.run(PHASE_S * len(faults) + 50.0) == 0
     record = rig.record()
     assert record.n_looks("cpu0") == rig.counter.n_looks
     for number, (fault, reason) in enumerate(faults):
-        began_s = 240.0 * number + 60.0 + HALF_MEAN_S
-        lost = record.reasons("cpu0", "temperature_c", began_s, began_s + 180.0 - 2 * HALF_MEAN_S)
+        began_s = PHASE_S * number + 50.0 + HALF_MEAN_S
+        lost = record.reasons("cpu0", "temperature_c", began_s, PHASE_S * (number + 1) - HALF_MEAN_S)
         assert set(lost) == {reason}, fault
     assert record.sources["cpu0"]["power_w"].notna().all()
     assert caplog.text.count("cpu0 temperature_c: lost (") == len(faults)
@@ -95,7 +96,7 @@ def test_absurd_fan_speed(rig: Rig, caplog: pytest.LogCaptureFixture) -> None:
 def test_fan_that_stands_at_the_start_is_recorded_when_it_turns(
     rig: Rig, caplog: pytest.LogCaptureFixture
 ) -> None:
-    rig.run(1800.0)
+    rig.run(700.0)
     fan = rig.record().probes["fan1"]["speed_rpm"]
     assert fan.iloc[0] == 0
     assert fan.max() > 2000
