@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from importlib import import_module
 from typing import IO, Any
 
@@ -26,6 +26,7 @@ SUBCOMMANDS: dict[str, tuple[str, str]] = {
     "service": ("service", "Show, install or remove the background service."),
     "status": ("status", "Show whether it records, and what."),
     "export": ("export", "Write the record as one table, CSV or Parquet."),
+    "import": ("import_command", "Bring in tables that were recorded elsewhere."),
     "backup": ("backup", "Make a verified copy of the database."),
     "journal": ("journal", "Keep what was done to the machine, and what it cost."),
     "upkeep": ("upkeep", "Do the nightly work now: seal, back up, check."),
@@ -61,7 +62,8 @@ class LazyGroup(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in SUBCOMMANDS:
             return None
-        with without_tls():
+        # pyarrow, which most other commands load, cannot do without.
+        with without_tls() if cmd_name == "run" else nullcontext():
             module = import_module(f".{SUBCOMMANDS[cmd_name][0]}", __package__)
         command: click.Command = module.command
         return command

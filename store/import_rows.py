@@ -20,6 +20,7 @@ from .records import REASON_BITS, Cadence, Missing
 from .series import PROBES
 from .units import MILLI, SOURCE_QUANTITIES, Quantity
 
+SIGNS = {"c": "°C", "w": "W", "mhz": "MHz", "pct": "%", "rpm": "rpm"}
 Moments = npt.NDArray[np.int64]
 ChannelIds = Callable[[str, str, tuple[int, int]], int]
 """Number of the channel of an owner's quantity, had over a span [ms since 1970]."""
@@ -143,7 +144,7 @@ def _complain(
     quantity: Quantity,
     complain: Callable[[npt.NDArray[np.int64], str, Sequence[str]], None],
 ) -> None:
-    bounds = f"is outside {quantity.lowest:g} to {quantity.highest:g} {quantity.unit}"
+    bounds = f"is outside {quantity.lowest:g} to {quantity.highest:g} {SIGNS[quantity.unit]}"
     for code, reason in ((Missing.NOT_NUMERIC, "is no number"), (Missing.IMPLAUSIBLE, bounds)):
         bad = kept[column.reasons == code.value]
         if len(bad):
