@@ -150,7 +150,7 @@ class HeatPath:
         sink_rise_k = vector[-1]
         vector += heat_w
         vector[-1] -= (self._conductance_w_per_k - grid_conductance_w_per_k) * sink_rise_k
-        self.temperatures_c = [air_c + rise_k for rise_k in product(rows, vector)]
+        self.temperatures_c = product(rows, vector, air_c)
 
     def _solve(self, cell: int, seconds: float) -> tuple[list[list[float]], float]:
         """Exact solution over a step: a row for each node, times its rises and heats now."""
@@ -198,19 +198,19 @@ class HeatPath:
         return matrix
 
 
-def product(rows: Sequence[Sequence[float]], vector: Sequence[float]) -> list[float]:
-    """Rows times a vector, added up from left to right whatever the Python.
+def product(rows: Sequence[Sequence[float]], vector: Sequence[float], offset: float) -> list[float]:
+    """An offset, plus rows times a vector, added up from left to right whatever the Python.
 
     The two lengths that machines have are written out: a loop over pairs took a third of a step, and
     `sum` rounds differently from Python 3.12 on, so that a seed would not give the same life everywhere.
     """
     if len(vector) == ONE_SOURCE:
         a, b, c, d, e, f = vector
-        return [p * a + q * b + r * c + s * d + t * e + u * f for p, q, r, s, t, u in rows]
+        return [offset + (p * a + q * b + r * c + s * d + t * e + u * f) for p, q, r, s, t, u in rows]
     if len(vector) == TWO_SOURCES:
         a, b, c, d, e, f, g, h, i, j = vector
         return [
-            p * a + q * b + r * c + s * d + t * e + u * f + v * g + w * h + x * i + y * j
+            offset + (p * a + q * b + r * c + s * d + t * e + u * f + v * g + w * h + x * i + y * j)
             for p, q, r, s, t, u, v, w, x, y in rows
         ]
-    return [float(reduce(add, map(mul, row, vector))) for row in rows]
+    return [offset + float(reduce(add, map(mul, row, vector))) for row in rows]
