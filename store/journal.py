@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, select
 
 from .database import Database
-from .errors import SettingsError
+from .errors import DamagedDataError, SettingsError
 from .journal_entry import EntryKind, JournalEntry, check_entry
 from .schema import journal_entry
 
@@ -117,6 +117,16 @@ class Journal:
 
 
 def _entry_of(row: Row[Any]) -> JournalEntry:
+    try:
+        return _read(row)
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise DamagedDataError(
+            f"entry {row.id} of the journal cannot be read",
+            remedy="bring it back from a backup, or update heatdrift",
+        ) from error
+
+
+def _read(row: Row[Any]) -> JournalEntry:
     details = json.loads(row.details)
     return JournalEntry(
         at_utc_ms=row.at_utc_ms,

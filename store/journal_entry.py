@@ -152,8 +152,8 @@ def check_entry(entry: JournalEntry, now_utc_ms: int) -> None:
         raise SettingsError(f"{entry.name} names no source", remedy="say whose power it changes, gpu0 say")
     if entry.cost_milli is not None and entry.cost_milli < 0:
         raise SettingsError("a cost cannot be negative", remedy="write what was paid, 0 or more")
-    if (entry.cost_milli is None) != (not entry.currency):
-        raise SettingsError("a cost and its currency go together", remedy="give both, or neither")
+    if entry.cost_milli is None and entry.currency:
+        raise SettingsError("a currency without a cost says nothing", remedy="give both, or neither")
     if entry.currency and not (
         len(entry.currency) == 3 and entry.currency.isascii() and entry.currency.isupper()
     ):
