@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from enum import Enum
 
 from ..store.journal_entry import EntryKind, JournalEntry
+from ..store.units import MILLI
 from .power_history import entries_of, power_scales, scale_at
 from .power_scale import PowerScale, power_scale
 
@@ -84,6 +85,15 @@ class Era:
             return "from the start"
         kinds = " + ".join(dict.fromkeys(entry.kind.value for entry in self.opened_by))
         return f"{kinds} {datetime.fromtimestamp(self.from_utc_ms / 1000, UTC).date()}"
+
+    @property
+    def cost(self) -> tuple[float, str] | None:
+        """What its entries cost together and in which currency; None where none says, or two differ."""
+        paid = [entry for entry in (*self.opened_by, *self.beside) if entry.cost_milli is not None]
+        currencies = {entry.currency for entry in paid}
+        if len(currencies) != 1:
+            return None
+        return sum(entry.cost_milli or 0 for entry in paid) / MILLI, currencies.pop()
 
 
 def eras(entries: Sequence[JournalEntry], source: str, from_utc_ms: int, to_utc_ms: int) -> tuple[Era, ...]:

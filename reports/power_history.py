@@ -96,6 +96,12 @@ def correct_power(reported_w: pd.Series[float], scales: Sequence[DatedScale]) ->
 
 
 def _refuse_overlap(changes: list[JournalEntry]) -> None:
+    partial = [entry for entry in changes if entry.numbers.get("shunt_share_pct", 100.0) < 100.0]
+    if len(partial) > 1:  # the same rails again, or others: the two give different sums
+        raise SettingsError(
+            f"{partial[0].name} and {partial[1].name} both change a share of the rails",
+            remedy="measure what the second changed in all, and give it as power_factor",
+        )
     for before, entry in pairwise(changes):
         if before.at_utc_ms == entry.at_utc_ms:
             raise SettingsError(

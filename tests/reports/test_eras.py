@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -79,6 +81,22 @@ def test_a_driver_that_rescales_power_resets_what_power_means() -> None:
     assert resets_of(entry(0, EntryKind.DRIVER)) == frozenset()
     assert resets_of(entry(0, EntryKind.DRIVER, power_factor=1.1)) == {Part.POWER}
     assert resets_of(entry(0, EntryKind.CALIBRATION, power_factor=1.1)) == frozenset()
+
+
+def test_the_cost_of_an_evening_is_the_sum_of_its_entries() -> None:
+    def paid(day: float, kind: EntryKind, cost_milli: int | None, currency: str) -> JournalEntry:
+        return replace(entry(day, kind), cost_milli=cost_milli, currency=currency)
+
+    compound = paid(30, EntryKind.COMPOUND, 12_500, "EUR")
+    limit = paid(30.2, EntryKind.POWER_LIMIT, None, "")
+    for other, cost in (
+        (paid(30.1, EntryKind.PADS, 7_500, "EUR"), (20.0, "EUR")),
+        (paid(30.1, EntryKind.PADS, None, ""), (12.5, "EUR")),
+        (paid(30.1, EntryKind.PADS, 7_500, "SEK"), None),
+    ):
+        found = eras([compound, other, limit], "gpu0", MARCH_UTC_MS, END_UTC_MS)
+        assert found[1].cost == cost
+        assert found[0].cost is None
 
 
 def test_what_was_not_yet_done_is_not_known() -> None:

@@ -27,6 +27,11 @@ def calibration(day: float, factor: float, ci95_pct: float = 3.0) -> JournalEntr
     return entry(day, EntryKind.CALIBRATION, power_factor=factor, power_factor_ci95_pct=ci95_pct)
 
 
+def partial(day: float) -> JournalEntry:
+    """Halved resistors on rails that carry 60 % of the power."""
+    return entry(day, EntryKind.SHUNT, shunt_from_mohm=5, shunt_added_mohm=5, shunt_share_pct=60)
+
+
 def factors(*entries: JournalEntry) -> list[float]:
     return [dated.scale.factor for dated in power_scales(entries, "gpu0")]
 
@@ -38,6 +43,12 @@ def test_an_empty_journal_leaves_power_as_reported() -> None:
 
 def test_changes_stand_on_each_other_whatever_their_order_in_the_journal() -> None:
     assert factors(shunt(20, 4, 2), shunt(0, 5, 4)) == pytest.approx([1.0, 1.25, 2.5])  # rounding
+
+
+def test_a_share_of_the_rails_multiplies_with_a_change_of_all() -> None:
+    """Of 100 W, all behind 4 for 5 mOhm, 60 % behind halved resistors on top: 80 W, of which 48 W halve."""
+    whole = entry(1, EntryKind.SHUNT, power_factor=1.25)
+    assert factors(partial(0), whole)[-1] == pytest.approx(100 / (80 - 24))  # rounding
 
 
 def test_a_change_undone_gives_the_old_power_again() -> None:
@@ -92,6 +103,7 @@ def test_an_empty_record_stays_empty() -> None:
         ([shunt(0, 5, 4), shunt(0, 5, 3)], "at the same moment"),
         ([shunt(0, 5, 4), shunt(3, 5, 3)], "starts from 5 mOhm, but 4 mOhm were there"),
         ([calibration(0, 1.0), calibration(1, 1.3)], "disagree: 1 and 1.3"),
+        ([partial(0), partial(1)], "both change a share of the rails"),
     ],
 )
 def test_entries_that_contradict_each_other_are_refused(entries: list[JournalEntry], words: str) -> None:

@@ -83,6 +83,22 @@ def test_a_wall_meter_counts_only_the_swing() -> None:
     assert found.is_calibrated
 
 
+def test_a_wall_meter_s_interval_holds_the_truth_as_often_as_it_says() -> None:
+    """Meter, efficiency and what else draws more, each anywhere within its bound; the last can only add."""
+    rng = np.random.default_rng(5)
+    n = 2000
+    true_w = 180.0
+    efficiency_pct = rng.uniform(87, 93, n)
+    wall_w = (
+        (true_w * (1 + rng.uniform(0, 0.05, n))) / (efficiency_pct / 100) * (1 + rng.uniform(-0.02, 0.02, n))
+    )
+    held = [
+        abs(true_w / 144 - found.factor) <= NORMAL_95 * found.factor_standard_error
+        for found in (scale_of(calibration(**WALL | {"wall_load_w": 80.0 + swing_w})) for swing_w in wall_w)
+    ]
+    assert np.mean(held) >= 0.93  # 95 % asked, four standard errors of 2000 draws are 2 %
+
+
 def test_a_stated_uncertainty_is_taken_at_its_word() -> None:
     found = scale_of(shunt(power_factor=1.25, power_factor_ci95_pct=4))
     assert NORMAL_95 * found.factor_standard_error == EXACT(0.05)
