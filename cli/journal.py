@@ -144,7 +144,9 @@ def remove(settings: Settings, machine: str | None, number: int) -> None:
         mention(f"what is left contradicts itself: {error}")
 
 
-@command.command("load", epilog=f"\b\n{LOAD_EPILOG}")
+@command.command(
+    "load", short_help="Add the entries of a file that are not there yet.", epilog=f"\b\n{LOAD_EPILOG}"
+)
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 @machine_option
 @settings_options
@@ -179,7 +181,9 @@ def save(settings: Settings, machine: str | None, file: Path) -> None:
     click.echo(f"{file}  {len(entries):,} {'entry' if len(entries) == 1 else 'entries'}")
 
 
-@command.command("advice", epilog=f"\b\n{ADVICE_EPILOG}")
+@command.command(
+    "advice", short_help="Say what a kind of work risks, before it is begun.", epilog=f"\b\n{ADVICE_EPILOG}"
+)
 @click.argument("kind", type=KINDS, metavar="KIND")
 def advice(kind: str) -> None:
     """Say what a KIND of work risks, before it is begun; see `journal add` for the kinds."""

@@ -8,7 +8,7 @@ from typing import Any
 from ..reports.entry_advice import ADVICE, FIRST_OF_ALL, layer_mm2_k_per_w, layer_um
 from ..reports.power_scale import NORMAL_95, PowerScale, power_scale
 from ..store.journal_entry import NUMBERS, EntryKind, JournalEntry
-from .tables import WIDTH, columns, wrap
+from .tables import TIE, WIDTH, columns, wrap
 from .wording import moment_text, rfc3339
 
 EXAMPLE_W = 100.0
@@ -28,26 +28,18 @@ def list_lines(entries: Sequence[JournalEntry]) -> list[str]:
 def effect_lines(entry: JournalEntry, scale: PowerScale | None) -> list[str]:
     """What an entry does to the figures; ``scale`` is the one of its source after it."""
     lines = []
-    own = power_scale(entry)
-    if own is not None and scale is not None:
-        reach = (
-            "holds between the changes of the power reading around it"
-            if scale.is_calibrated
-            else "from then on"
-        )
-        lines.append(f"power: {_scale_text(scale)}, {reach}")
+    if power_scale(entry) is not None and scale is not None:
+        reach = "between the changes of power around it" if scale.is_calibrated else "from then on"
+        lines += wrap(f"power: {_scale_text(scale)}, {reach}", WIDTH)
+        flow_w, spread_w = scale.true_w(EXAMPLE_W), NORMAL_95 * scale.standard_error_w(EXAMPLE_W)
         lines.append(
-            f"  where {EXAMPLE_W:g} W are reported, {scale.true_w(EXAMPLE_W):.0f} "
-            f"± {NORMAL_95 * scale.standard_error_w(EXAMPLE_W):.0f} W flow ({scale.basis}, 95 %)"
+            f"  where {EXAMPLE_W:g} W are reported, {flow_w:.0f} ± {spread_w:.0f} W flow ({scale.basis})"
         )
     thickness_um = layer_um(entry)
     if thickness_um is not None:
         least, most = layer_mm2_k_per_w(thickness_um)
-        lines.append(
-            f"layer: about {thickness_um:.0f} um; of nickel with phosphorus that adds {least:.1f} "
-            f"to {most:.1f} "
-            "mm2 K/W"
-        )
+        adds = f"of nickel with phosphorus that adds {least:.1f} to {most:.1f} mm2 K/W"
+        lines.append(f"layer: about {thickness_um:.0f} um; {adds}")
     return lines
 
 
@@ -93,7 +85,7 @@ def _details(entry: JournalEntry) -> str:
     if thickness_um is not None:
         parts.append(f"{thickness_um:.0f} um")
     if entry.cost_milli is not None:
-        parts.append(f"{entry.cost_milli / 1000:.2f} {entry.currency}")
+        parts.append(f"{entry.cost_milli / 1000:.2f}{TIE}{entry.currency}".rstrip())
     parts += [" ".join(entry.note.split()), entry.photo_path]
     return "; ".join(part for part in parts if part)
 
@@ -102,4 +94,4 @@ def _scale_text(scale: PowerScale) -> str:
     spread_pct = 100 * NORMAL_95 * scale.factor_standard_error / scale.factor
     offset = f" - {scale.offset_w:g} W" if scale.offset_w > 0 else f" + {-scale.offset_w:g} W"
     reported = f"(reported{offset})" if scale.offset_w else "reported"
-    return f"true = {scale.factor:.4g} x {reported}, ± {spread_pct:.2g} %"
+    return f"true = {scale.factor:.4g} x {reported}, ±{TIE}{spread_pct:.2g}{TIE}%"

@@ -12,11 +12,14 @@ from click.testing import CliRunner, Result
 
 from heatdrift.cli.journal import CLEARABLE
 from heatdrift.cli.main import heatdrift as cli
+from heatdrift.store.database import open_writer
 from heatdrift.store.journal_entry import EntryKind
 from heatdrift.store.journal_file import load_journal
+from heatdrift.store.writer import Writer
 
 SHUNT = ("shunt", "--source", "gpu0", "--time", "2026-03-01")
 FIVE_FOR_FOUR = ("--shunt-from-mohm", "5", "--shunt-to-mohm", "4")
+MACHINE_UUID = "7b2f6f7e-6f0a-5f5e-9d5e-0123456789ab"  # of the record
 NOW_UTC_MS = 1_793_000_000_000  # in October 2026: the record is the past
 
 
@@ -65,6 +68,15 @@ def test_a_second_change_is_told_with_the_first(journal: Callable[..., Result]) 
         2,
     )
     assert "true = 2.5 x reported" in done.stdout
+
+
+def test_a_calibration_tells_how_far_it_reaches(journal: Callable[..., Result]) -> None:
+    """200 W more at the wall are 180 W behind a supply of 90 %, where the card says 144 W."""
+    meters = ("--wall-idle-w", 80, "--wall-load-w", 280, "--reported-idle-w", 20, "--reported-load-w", 164)
+    when = ("--source", "gpu0", "--time", "2026-04-01")
+    done = journal("add", "calibration", *when, *meters, "--supply-efficiency-pct", 90)
+    assert "power: true = 1.25 x reported, ± 7.2 %, between the changes of power around it" in done.stdout
+    assert "± 9 W flow (calibrated)" in done.stdout
 
 
 def test_the_layer_of_a_bath_is_told(journal: Callable[..., Result]) -> None:
@@ -176,7 +188,7 @@ def test_a_file_with_one_wrong_entry_changes_nothing(tmp_path: Path, journal: Ca
         (("add", "fan", "--source", "gpu1"), "no source is called gpu1: did you mean gpu0?"),
         (("add", "fan", "--cost", "ten"), "is no number"),
         (("add", "fan", "--cost", "-10"), "is no cost"),
-        (("add", "fan", "--cost", "10"), "go together"),
+        (("add", "fan", "--currency", "EUR"), "currency without a cost"),
         (("add", "polish"), "is not one of"),
         (("edit", "7", "--note", "x"), "no entry 7"),
         (("remove", "7"), "no entry 7"),
@@ -198,6 +210,18 @@ def test_an_overlapping_entry_is_refused(journal: Callable[..., Result]) -> None
     assert done.exit_code == 2
     assert "at the same moment" in done.stderr
     assert len(documents(journal)) == 1
+
+
+def test_it_is_kept_beside_a_running_recorder(tmp_path: Path, journal: Callable[..., Result]) -> None:
+    database = open_writer(str(tmp_path / "record.sqlite"))
+    try:
+        writer = Writer(database, MACHINE_UUID, "dove", NOW_UTC_MS)
+        assert journal("add", *SHUNT, *FIVE_FOR_FOUR).exit_code == 0
+        writer.note_task("backup", NOW_UTC_MS, True)
+        assert len(documents(journal)) == 1
+        assert writer.last_task_utc_ms("backup") == NOW_UTC_MS
+    finally:
+        database.close()
 
 
 def test_advice_can_be_had_before_the_work() -> None:
