@@ -66,6 +66,14 @@ def stable_place(device: Path) -> str:
     return "/".join(words).replace(" ", "_")
 
 
+def among_twins(key: str, number: int, n_twins: int) -> str:
+    """A key for one of several devices that nothing but their order tells apart.
+
+    Their count is part of it: when one is gone the others get new keys, since nobody can say which it was.
+    """
+    return key if n_twins == 1 else f"{key}#{number}of{n_twins}"
+
+
 def serial_of(device: Path) -> str:
     """Model and serial number of the drive that carries the sensor; empty where it is no drive."""
     for folder in (device, *list(device.parents)[:3]):

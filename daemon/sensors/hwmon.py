@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ...store.records import Channel
-from .device_place import real_device, serial_of, stable_place, without_running_number
+from .device_place import among_twins, real_device, serial_of, stable_place, without_running_number
 from .kept_file import line_of, listed
 
 INPUT = re.compile(r"(temp|fan|power|energy)(\d+)_(input|average)|(pwm)(\d+)|(freq)(\d+)_input")
@@ -71,7 +71,7 @@ UNITS = {
 def find_chips(sys_root: Path) -> list[HwmonChip]:
     """Find every chip, sorted by key.
 
-    Two chips that cannot be told apart by place get ``#2``, ``#3`` in the order of their resolved paths.
+    Two chips that cannot be told apart by place are numbered in the order of their resolved paths.
 
     Parameters
     ----------
@@ -85,11 +85,12 @@ def find_chips(sys_root: Path) -> list[HwmonChip]:
         if name:
             device = real_device(folder)
             found.append((_chip_key(name, device), str(device), name, folder, device))
+    total = Counter(key for key, *_ in found)
     seen: Counter[str] = Counter()
     chips = []
     for key, _, name, folder, device in sorted(found):
         seen[key] += 1
-        twin_key = key if seen[key] == 1 else f"{key}#{seen[key]}"
+        twin_key = among_twins(key, seen[key], total[key])
         chips.append(HwmonChip(twin_key, name, folder, device, _inputs(twin_key, name, folder, device)))
     return chips
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from ...store.records import Channel, Missing
 from ...store.units import TEMPERATURE_C
 from .base import Reading, checked
-from .device_place import without_running_number
+from .device_place import among_twins, without_running_number
 from .kept_file import SYSTEM_FILES, FileDoor, KeptFile, line_of, listed
 
 
@@ -18,13 +18,13 @@ def find_zones(sys_root: Path) -> list[tuple[str, Path]]:
     base = sys_root / "class/thermal"
     names = [name for name in listed(base) if name.startswith("thermal_zone")]
     found = [(without_running_number(line_of(base / name / "type")), name) for name in names]
+    total = Counter(kind for kind, _ in found)
     seen: Counter[str] = Counter()
     zones = []
     for kind, name in sorted(found):
         seen[kind] += 1
         if kind:
-            twin = "" if seen[kind] == 1 else f"#{seen[kind]}"
-            zones.append((f"thermal/{kind}{twin}", base / name))
+            zones.append((among_twins(f"thermal/{kind}", seen[kind], total[kind]), base / name))
     return zones
 
 
@@ -38,7 +38,8 @@ class ThermalZoneGroup:
     ) -> None:
         self.min_period_s = min_period_s
         self.channels: tuple[Channel, ...] = tuple(
-            Channel(key, "temperature_c", "thermal", key.partition("/")[2]) for key, _ in zones
+            Channel(key, "temperature_c", "thermal", key.partition("/")[2].partition("#")[0])
+            for key, _ in zones
         )
         self._files = [KeptFile(folder / "temp", door) for _, folder in zones]
 

@@ -173,6 +173,37 @@ def test_renumbered_hwmon(rig: Rig, caplog: pytest.LogCaptureFixture) -> None:
     assert "coretemp/platform/coretemp.0: now at hwmon9" in caplog.text
 
 
+def test_twin_sensors(rig: Rig) -> None:
+    """Two zones that only their number tells apart: the one never speaks for the other that is gone."""
+    twins = []
+    for number, value_milli_c in ((20, 41_000), (21, 57_000)):
+        zone = rig.tree.sys_root / f"devices/virtual/thermal/thermal_zone{number}"
+        hwmon = zone / f"hwmon/hwmon{number}"
+        hwmon.mkdir(parents=True)
+        (zone / "type").write_text("nvt\n")
+        (hwmon / "name").write_text("nvt\n")
+        (hwmon / "temp1_input").write_text(f"{value_milli_c}\n")
+        (hwmon / "device").symlink_to(zone)
+        (rig.tree.sys_root / f"class/hwmon/hwmon{number}").symlink_to(hwmon)
+        twins.append(hwmon)
+    key = "hwmon/nvt/virtual/thermal/zone(nvt)"
+    rig.overrides = Overrides(probes={"left": f"{key}#1of2/temp/1", "right": f"{key}#2of2/temp/1"})
+
+    def vanish() -> None:
+        rig.files.unbind("hwmon20/")
+        (rig.tree.sys_root / "class/hwmon/hwmon20").unlink()
+        shutil.rmtree(twins[0])
+
+    rig.at(100.0, vanish)
+    assert rig.run(900.0) == 0
+    record = rig.record()
+    left, right = record.probes["left"], record.probes["right"]
+    assert set(left["temperature_c"].dropna()) == {41.0}
+    assert set(right["temperature_c"].dropna()) == {57.0}
+    assert set(left["temperature_c_missing_reason"]) == {0, Missing.VANISHED.value}
+    assert set(right["temperature_c_missing_reason"]) == {0}
+
+
 def test_vanished_sensor_and_its_return(rig: Rig, caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level("INFO")
     links = rig.tree.sys_root / "class/hwmon"

@@ -53,8 +53,8 @@ def test_zones_go_by_type_not_by_number(fake_sys: FakeSys) -> None:
     zones = find_zones(fake_sys.sys)
     assert [key for key, _ in zones] == [
         "thermal/cpu-thermal",
-        "thermal/gpu-thermal",
-        "thermal/gpu-thermal#2",
+        "thermal/gpu-thermal#1of2",
+        "thermal/gpu-thermal#2of2",
     ]
     assert ThermalZoneGroup(zones).read(1.0) == [40_003, 40_000, 40_010]
 
