@@ -109,13 +109,17 @@ def test_nvml_hang(impatient_rig: Rig, caplog: pytest.LogCaptureFixture) -> None
         pids.append(rig.link.pid)
         rig.gpus[0]["delays_s"] = {TEMPERATURE: 3600.0}
 
-    rig.at(15.0, hang)
-    rig.at(25.0, rig.gpus[0].clear)
+    rig.at(50.0, hang)  # in a load step, where each look is a row
+    rig.at(55.0, rig.gpus[0].clear)
     assert rig.run(150.0) == 0
     record = rig.record()
     for source in ("gpu0", "cpu0"):
         assert record.n_looks(source) == rig.counter.n_looks
-    assert record.between("gpu0", 60 + HALF_MEAN_S, 150)["temperature_c"].notna().all()
+    lost = record.reasons("gpu0", "temperature_c", 50, 70)
+    assert lost.count(Missing.TIMEOUT) == 1  # then nobody asks for ten seconds
+    assert set(lost) == {None, Missing.TIMEOUT, Missing.DRIVER_ERROR}
+    assert record.between("gpu0", 65, 150)["temperature_c"].notna().all()
+    assert record.sources["cpu0"]["temperature_c"].notna().all()
     assert "did not answer within 2 s; next try in 10 s" in caplog.text
     assert "NVML answers again" in caplog.text
     assert not Path(f"/proc/{pids[0]}").exists()
