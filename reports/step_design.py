@@ -1,0 +1,106 @@
+"""The linear model of the temperature around a load step, for given time constants.
+
+T(t) = T0 + sum of R_k (h_k * P)(t): the die's lag, the plate's, and two fixed slow ones that together follow
+a sink whose fan changes speed meanwhile. Sources on the same sink add their two slow lags.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from .lags import held_power, lag_responses
+from .step_windows import Looks, StepSettings, StepWindows
+
+Array = npt.NDArray[np.float64]
+
+# A sink takes minutes and its fan half a minute to a minute: a window of one minute cannot tell how many, but
+# two lags on either side follow it. On machines with known truth the pair leaves half the error of one lag.
+SLOW_S = (60.0, 400.0)
+DIE_COLUMN, PLATE_COLUMN = 1, 2
+
+
+class StepDesign:
+    """Temperatures around some steps, and the columns that have to explain them.
+
+    Parameters
+    ----------
+    looks, windows, settings
+        From `usable_looks` and `cut_windows`.
+    chosen
+        Which steps of the windows.
+    others_w
+        Power of each source on the same sink at each look [W], NaN where not had.
+
+    Attributes
+    ----------
+    is_read
+        Rows that take part, shape (n_steps, n_rows).
+    after_onset_s
+        Time since the first look of the step [s], same shape.
+    temperature_c, power_w
+        Readings, same shape; the temperature is 0 where it takes no part.
+    """
+
+    def __init__(
+        self,
+        looks: Looks,
+        windows: StepWindows,
+        settings: StepSettings,
+        chosen: npt.NDArray[np.int64],
+        others_w: Sequence[Array] = (),
+    ) -> None:
+        indices, is_read = windows.indices[chosen], windows.is_read[chosen]
+        times_s = looks.power_end_s[indices]
+        self._first = np.argmax(is_read, axis=1)[:, None]
+        self._lead = int(self._first.min(initial=0)) if len(chosen) else 0
+        self._power = held_power(times_s, looks.power_w[indices], settings.average_s)
+        self._levels_w = [np.take_along_axis(looks.power_w[indices], self._first, axis=1)]
+        self._others = []
+        for other_w in others_w:
+            held = np.nan_to_num(other_w[indices])  # a part that was not read heats as if switched off
+            self._others.append(held_power(times_s, held, settings.average_s))
+            self._levels_w.append(np.take_along_axis(held, self._first, axis=1))
+        kept = slice(self._lead, None)
+        self.is_read = is_read[:, kept]
+        self.after_onset_s = (times_s - looks.times_s[windows.onsets[chosen]][:, None])[:, kept]
+        self.power_w = looks.power_w[indices][:, kept]
+        self.temperature_c = np.where(is_read, looks.temperature_c[indices], 0.0)[:, kept]
+
+    @property
+    def n_rows(self) -> int:
+        """Readings that take part."""
+        return int(self.is_read.sum())
+
+    def basis(self, log_constants: Array) -> Array:
+        """Columns for the logarithms of the time constants of die and plate [log s].
+
+        Returns
+        -------
+        Array
+            Shape (n_steps, n_rows, n_columns), 0 in rows that take no part: ones, die, plate, two
+            slow lags, and two for each other source [W].
+        """
+        constants_s = (*np.exp(log_constants), *SLOW_S)
+        parts = [lag_responses(self._power, constants_s) - self._levels_w[0][..., None]]
+        for other, level_w in zip(self._others, self._levels_w[1:], strict=True):
+            parts.append(lag_responses(other, SLOW_S) - level_w[..., None])
+        columns = np.concatenate(parts, axis=-1)[:, self._lead :]
+        ones = np.ones((*columns.shape[:-1], 1))
+        return np.asarray(np.concatenate([ones, columns], axis=-1) * self.is_read[..., None])
+
+
+def powers_at(looks: Looks, others: Sequence[pd.DataFrame]) -> list[Array]:
+    """Power of other sources at the looks of this one [W], from the last reading not later than each look."""
+    found = []
+    for frame in others:
+        times_s = pd.DatetimeIndex(frame.index).as_unit("ms").asi8 / 1000.0
+        power_w = frame["power_w"].to_numpy(float)
+        if not len(times_s):
+            continue
+        at = np.searchsorted(times_s, looks.times_s, "right") - 1
+        found.append(np.where(at >= 0, power_w[np.maximum(at, 0)], np.nan))
+    return found
