@@ -259,6 +259,7 @@ class Service:
         except StoreError as error:
             log.warning("new sensors wait, because they cannot be registered now: %s", error)
             found.close()
+            self._rescan_soon()
             return
         self._scribe.hold(self._poller.finish(), self._clock.monotonic_s())
         health = self._poller.health if is_same else None

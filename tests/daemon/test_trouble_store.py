@@ -31,7 +31,7 @@ def fill(rig: Rig) -> None:
     pragma(rig, f"max_page_count = {pragma(rig, 'page_count')}")
 
 
-def lock(rig: Rig) -> None:
+def lock(rig: Rig, for_s: float = 600.0) -> None:
     stranger = sqlite3.connect(rig.path, isolation_level=None)
     stranger.execute("BEGIN IMMEDIATE")
 
@@ -39,7 +39,7 @@ def lock(rig: Rig) -> None:
         stranger.execute("ROLLBACK")
         stranger.close()
 
-    rig.at(600.0, free)
+    rig.at(for_s, free)
 
 
 TROUBLES: dict[str, tuple[Callable[[Rig], object], Callable[[Rig], object], str]] = {
@@ -86,6 +86,28 @@ def test_trouble_longer_than_rows_can_wait(rig: Rig, caplog: pytest.LogCaptureFi
     assert span_s[1] - span_s[0] == pytest.approx(600, abs=80)
     assert "the oldest rows are being dropped" in caplog.text
     assert "has no room left" in gap.detail
+
+
+def test_sensor_that_comes_while_the_file_is_locked(rig: Rig, caplog: pytest.LogCaptureFixture) -> None:
+    """It cannot be registered then, so that its rows could not be written; ten minutes later it can."""
+
+    def dock() -> None:
+        device = rig.tree.sys_root / "devices/platform/dock/0-0050"
+        hwmon = device / "hwmon/hwmon30"
+        hwmon.mkdir(parents=True)
+        (hwmon / "name").write_text("jc42\n")
+        (hwmon / "temp1_input").write_text("38000\n")
+        (hwmon / "device").symlink_to(device)
+        (rig.tree.sys_root / "class/hwmon/hwmon30").symlink_to(hwmon)
+        lock(rig, 300.0)
+        rig.clock.suspend(30.0)  # it came while the machine slept: looked for soon after
+
+    rig.at(60.0, dock)
+    assert rig.run(1000.0) == 0
+    record = rig.record()
+    assert record.n_looks("cpu0") == rig.counter.n_looks
+    assert set(record.probes["dimm0"]["temperature_c"]) == {38.0}
+    assert caplog.text.count("new sensors wait, because they cannot be registered now") == 1
 
 
 def test_locked_at_the_start(rig: Rig, caplog: pytest.LogCaptureFixture) -> None:
