@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from pathlib import Path
+from collections.abc import Callable, Mapping, Sequence
 
 import pytest
 
 from heatdrift.daemon.clock import TurnableClock
 from heatdrift.daemon.layout import Layout, Place, ProbeLayout, SourceLayout
 from heatdrift.daemon.sensors.base import Reading
-from heatdrift.fake_sensors.nvml_double import STATE_VARIABLE
 from heatdrift.store.errors import StoreError
 from heatdrift.store.records import Batch, Channel, Missing
 from heatdrift.store.units import QUANTITY_INDEX, SOURCE_QUANTITIES
-
-from .rig import Rig
 
 QUANTITIES = ("temperature_c", "power_w", "enforced_limit_w")
 
@@ -151,29 +145,3 @@ def computer() -> HandMadeComputer:
 @pytest.fixture
 def pen() -> ListPen:
     return ListPen()
-
-
-@pytest.fixture
-def rig_root(tmp_path: Path) -> Iterator[Path]:
-    """A folder in memory where there is one: a tree that is rewritten each second is none for a disk."""
-    memory = Path("/dev/shm")
-    if not os.access(memory, os.W_OK):
-        yield tmp_path
-        return
-    with tempfile.TemporaryDirectory(prefix="heatdrift-rig-", dir=memory) as folder:
-        yield Path(folder)
-
-
-@pytest.fixture
-def rig(rig_root: Path) -> Iterator[Rig]:
-    rig = Rig(rig_root)
-    yield rig
-    rig.close()
-
-
-@pytest.fixture
-def gpu_rig(rig_root: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Rig]:
-    rig = Rig(rig_root, has_nvml=True)
-    monkeypatch.setenv(STATE_VARIABLE, str(rig.tree.nvml_state))
-    yield rig
-    rig.close()
