@@ -31,6 +31,8 @@ log = logging.getLogger(__name__)
 
 # The recorder looks and writes in one thread: beside a locked file it goes on looking and tries again later.
 BUSY_TIMEOUT_MS = 500
+# It appends at the end of two tables; the usual cache would slowly fill with pages it never asks for again.
+CACHE_KIB = 256
 
 
 @contextmanager
@@ -100,7 +102,7 @@ def pen_factory(settings: Settings, clock: Clock, fake: Fake | None) -> Callable
     """What opens the store for writing, under the identity of this machine."""
 
     def open_pen() -> Pen:
-        database = open_writer(settings.database, busy_timeout_ms=BUSY_TIMEOUT_MS)
+        database = open_writer(settings.database, busy_timeout_ms=BUSY_TIMEOUT_MS, cache_kib=CACHE_KIB)
         log.info("recording into %s", database.url_for_people)
         name = settings.machine_name or (fake.name if fake else socket.gethostname())
         writer = Writer(database, identity(settings, fake), name, clock.wall_utc_ms())

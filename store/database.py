@@ -82,7 +82,11 @@ class Database:
 
 
 def open_writer(
-    url: str, *, keeps_checkpoints: bool = True, busy_timeout_ms: int = sqlite_file.BUSY_TIMEOUT_MS
+    url: str,
+    *,
+    keeps_checkpoints: bool = True,
+    busy_timeout_ms: int = sqlite_file.BUSY_TIMEOUT_MS,
+    cache_kib: int = sqlite_file.CACHE_KIB,
 ) -> Database:
     """Open for writing, making the file and the tables where there are none.
 
@@ -96,13 +100,17 @@ def open_writer(
     busy_timeout_ms
         How long a SQLite write waits for another process before it fails [ms]; short for who has other
         things to do than wait.
+    cache_kib
+        Pages of a SQLite file kept in memory [KiB]; little for who only appends, and stays for months.
 
     Raises
     ------
     ForeignDatabaseError, NewerSchemaError, SchemaOutdatedError, ReadOnlyDatabaseError, DatabaseBusyError
         See `errors`.
     """
-    database = open_unchecked(url, keeps_checkpoints=keeps_checkpoints, busy_timeout_ms=busy_timeout_ms)
+    database = open_unchecked(
+        url, keeps_checkpoints=keeps_checkpoints, busy_timeout_ms=busy_timeout_ms, cache_kib=cache_kib
+    )
     if database.is_sqlite and keeps_checkpoints and not sqlite_file.has_wal_reset_fix():
         log.warning(
             "SQLite %s has a rare bug that can damage a file two processes checkpoint at once; only this one "
@@ -113,7 +121,11 @@ def open_writer(
 
 
 def open_unchecked(
-    url: str, *, keeps_checkpoints: bool = True, busy_timeout_ms: int = sqlite_file.BUSY_TIMEOUT_MS
+    url: str,
+    *,
+    keeps_checkpoints: bool = True,
+    busy_timeout_ms: int = sqlite_file.BUSY_TIMEOUT_MS,
+    cache_kib: int = sqlite_file.CACHE_KIB,
 ) -> Database:
     """Open for writing whatever is there, whichever schema it has: for the migrations."""
     parsed = parse_url(url)
@@ -125,6 +137,7 @@ def open_unchecked(
             path,
             keeps_checkpoints=keeps_checkpoints,
             busy_timeout_ms=busy_timeout_ms,
+            cache_kib=cache_kib,
         )
         engine = _sqlite_engine(connect, "BEGIN IMMEDIATE")
     else:

@@ -13,6 +13,7 @@ from .errors import DiskFullError, ForeignDatabaseError, ReadOnlyDatabaseError, 
 APPLICATION_ID = 0x48446474  # "HDdt"
 BUSY_TIMEOUT_MS = 10_000  # longer than any commit or checkpoint of ours
 JOURNAL_LIMIT_BYTES = 16 * 1024 * 1024  # the WAL is cut back to this after a checkpoint
+CACHE_KIB = 2000  # SQLite's own default
 CHECKPOINT_PAGES = 1000  # SQLite's own default: about 4 MB of WAL
 FILE_MODE, FOLDER_MODE = 0o600, 0o700  # when somebody was at the machine is nobody else's business
 
@@ -56,7 +57,11 @@ def make_file(path: Path) -> None:
 
 
 def connect_writer(
-    path: Path, *, keeps_checkpoints: bool, busy_timeout_ms: int = BUSY_TIMEOUT_MS
+    path: Path,
+    *,
+    keeps_checkpoints: bool,
+    busy_timeout_ms: int = BUSY_TIMEOUT_MS,
+    cache_kib: int = CACHE_KIB,
 ) -> sqlite3.Connection:
     """Open for writing; only who keeps the checkpoints ever copies the WAL back into the file."""
     connection = _connect(path, "mode=rw")
@@ -69,7 +74,7 @@ def connect_writer(
         _refuse_foreign(connection, path)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA cache_size = -256")
+        connection.execute(f"PRAGMA cache_size = -{cache_kib}")
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute(f"PRAGMA journal_size_limit = {JOURNAL_LIMIT_BYTES}")
         connection.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES if keeps_checkpoints else 0}")

@@ -3,6 +3,7 @@
 The recorder runs as a process of its own with `heatdrift run`'s wiring. The invented machine, eight chips
 with 40 inputs and a GPU, is played on a tmpfs by another process, which is not counted either.
 ``HEATDRIFT_BENCH_SECONDS`` sets how long the load is watched; the idle stretch is a third of it.
+``HEATDRIFT_BENCH_HOURS`` sets how many simulated hours memory is watched.
 """
 
 from __future__ import annotations
@@ -37,6 +38,11 @@ MOST_CPU_PCT = 0.2
 MOST_PSS_BYTES = 60e6
 MOST_WRITTEN_BYTES = 15e6
 KIB = 1024
+HOURS = int(os.environ.get("HEATDRIFT_BENCH_HOURS", "24"))
+WARM_HOURS = 6  # pools, caches and the interpreter's own tables have found their size
+# Between two thirds of a day the page cache (256 KiB) may fill and the heap's free lists may shift by as much
+# as a batch of 300 looks takes, some 0.3 MB; ten bytes kept at each tick would be 0.6 MB.
+MOST_GROWTH_KIB = 1024
 
 pytestmark = pytest.mark.skipif(
     not os.access(MEMORY_FOLDER, os.W_OK) or not (PROC / "self" / "smaps_rollup").exists(),
@@ -189,3 +195,32 @@ def test_bytes_written_in_a_day(tmp_path: Path, tell: Tell) -> None:
     )
     assert load.written_per_hour > 0  # a folder in memory would show nothing
     assert day <= MOST_WRITTEN_BYTES
+
+
+def test_memory_is_flat_over_a_day(tmp_path: Path, tell: Tell) -> None:
+    root = Path(tempfile.mkdtemp(prefix="heatdrift-bench-", dir=MEMORY_FOLDER))
+    command = [
+        sys.executable,
+        str(HERE / "simulated_day.py"),
+        str(root),
+        str(tmp_path / "day.db"),
+        str(HOURS),
+    ]
+    try:
+        done = subprocess.run(command, stdout=subprocess.PIPE, text=True, check=True)
+    finally:
+        shutil.rmtree(root)
+    hours = [[int(word) for word in line.split()] for line in done.stdout.splitlines()]
+    assert [hour[0] for hour in hours] == list(range(1, HOURS + 1))
+    warm = hours[min(WARM_HOURS, HOURS // 2) :]
+    third = max(1, len(warm) // 3)
+    growth = [
+        sum(hour[which] for hour in warm[-third:]) / third - sum(hour[which] for hour in warm[:third]) / third
+        for which in (1, 2)
+    ]
+    tell(
+        f"growth from hour {warm[0][0]} to {HOURS}, daemon (with machine) + child",
+        f"{growth[0]:+.0f} {growth[1]:+.0f} KiB",
+        "flat",
+    )
+    assert max(growth) <= MOST_GROWTH_KIB

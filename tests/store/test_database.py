@@ -322,3 +322,10 @@ def test_urls(tmp_path: Path) -> None:
     odd = tmp_path / "50% off?#&.db"
     filled(str(odd))
     assert odd.exists()
+
+
+def test_the_page_cache_is_as_large_as_asked(tmp_path: Path) -> None:
+    database = open_writer(f"sqlite:///{tmp_path / 'small.db'}", cache_kib=256)
+    with database.sqlite_connection() as connection:
+        assert connection.execute("PRAGMA cache_size").fetchone()[0] == -256  # below zero it counts in KiB
+    database.close()
