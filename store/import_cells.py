@@ -35,7 +35,7 @@ def numbers(cells: pa.Array, decimal: str = ".", missing: Sequence[str] = ()) ->
     """
     nothing = np.zeros(len(cells), bool)
     if not is_text(cells.type):
-        return as_floats(pc.cast(cells, pa.float64())), nothing
+        return as_floats(pc.cast(cells, pa.float64(), safe=False)), nothing
     text = without_empty(cells)
     if not missing:
         try:
@@ -44,7 +44,7 @@ def numbers(cells: pa.Array, decimal: str = ".", missing: Sequence[str] = ()) ->
         except (pa.ArrowInvalid, UnicodeDecodeError):
             pass
         else:
-            return found, nothing
+            return found, np.isinf(found)
     return _one_by_one(text, decimal, missing)
 
 
@@ -57,7 +57,8 @@ def _one_by_one(text: pa.Array, decimal: str, missing: Sequence[str]) -> tuple[F
         trimmed = pc.replace_substring(trimmed, ",", ".")
     is_number = pc.fill_null(pc.match_substring_regex(trimmed, NUMBER), True)
     values = pc.cast(pc.if_else(is_number, trimmed, pa.scalar(None, pa.string())), pa.float64())
-    return as_floats(values), ~as_flags(is_number)
+    found = as_floats(values)
+    return found, ~as_flags(is_number) | np.isinf(found)
 
 
 def is_text(kind: pa.DataType) -> bool:
@@ -68,6 +69,13 @@ def is_text(kind: pa.DataType) -> bool:
 def without_empty(text: pa.Array) -> pa.Array:
     """The same with NULL for the empty text."""
     return pc.if_else(pc.equal(pc.binary_length(text), 0), pa.scalar(None, text.type), text)
+
+
+def is_blank(cells: pa.Array) -> Flags:
+    """Which cells have nothing in them."""
+    if not is_text(cells.type):
+        return as_flags(cells.is_null())
+    return as_flags(pc.fill_null(pc.equal(pc.binary_length(pc.ascii_trim(cells, " \t")), 0), True))
 
 
 def texts(cells: pa.Array, places: npt.NDArray[np.int64]) -> list[str]:

@@ -54,12 +54,15 @@ class Complaints:
     n_rows: int = 0
     n_torn: int = 0
     n_cells: int = 0
+    _is_open: bool = True
 
-    def row(self, line: int, reason: str) -> None:
-        """A row that could not even be cut into cells."""
-        self.n_rows += 1
-        self.n_torn += 1
-        self._keep(line, "", reason, reason)
+    def torn(self, line: int, n_lines: int, reason: str) -> None:
+        """Lines that could not even be cut into cells."""
+        self.n_rows += n_lines
+        self.n_torn += n_lines
+        self.by_reason[reason] += 1
+        if not self.is_full():
+            self.kept.append(Complaint(self.file, line, "", reason))
 
     def rows(self, numbers: npt.NDArray[np.int64], reason: str, cells: Sequence[str] | None = None) -> None:
         """Rows that are left out; ``cells`` are the cells to blame, for the first of them at least."""
@@ -75,24 +78,24 @@ class Complaints:
 
     def is_full(self) -> bool:
         """Whether only the number of further complaints matters."""
-        return len(self.kept) >= KEPT
+        return len(self.kept) >= KEPT and not self._is_open
+
+    def next_batch(self, first_row: int) -> None:
+        """The rows of another batch are complained of from now on; the earliest of the last stay."""
+        self.kept = sorted(self.kept)[:KEPT]
+        self._is_open = len(self.kept) < KEPT
+        self.first_row = first_row
 
     def _add(
         self, numbers: npt.NDArray[np.int64], column: str, reason: str, cells: Sequence[str] | None
     ) -> None:
         if not len(numbers):
             return
-        first = self.lines(numbers[:KEPT] + self.first_row) if not self.is_full() else numbers[:0]
-        for index, line in enumerate(first.tolist()):
-            said = f"{shown(cells[index])} {reason}" if cells is not None else reason
-            self._keep(line, column, said, None)
-        self.by_reason[f"{column}: {reason}" if column else reason] += len(numbers)
-
-    def _keep(self, line: int, column: str, said: str, counted: str | None) -> None:
-        if counted is not None:
-            self.by_reason[counted] += 1
         if not self.is_full():
-            self.kept.append(Complaint(self.file, line, column, said))
+            for index, line in enumerate(self.lines(numbers[:KEPT] + self.first_row).tolist()):
+                said = f"{shown(cells[index])} {reason}" if cells is not None else reason
+                self.kept.append(Complaint(self.file, line, column, said))
+        self.by_reason[f"{column}: {reason}" if column else reason] += len(numbers)
 
 
 def shown(cell: str) -> str:

@@ -137,6 +137,8 @@ def _check(mapping: ImportMapping, where: str) -> None:
         wrong = f"delimiter {mapping.delimiter!r} is not one character"
     elif mapping.decimal not in {".", ","}:
         wrong = f"decimal {mapping.decimal!r} is neither a point nor a comma"
+    elif mapping.decimal == mapping.delimiter:
+        wrong = f"delimiter and decimal are both {mapping.decimal!r}"
     elif not _is_encoding(mapping.encoding):
         wrong = f"encoding {mapping.encoding!r} is not known; write one such as cp1252"
     elif type(mapping.skip_lines) is not int or mapping.skip_lines < 0:

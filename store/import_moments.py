@@ -11,8 +11,9 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from .import_cells import as_flags, is_text, numbers, without_empty
+from .import_cells import Flags, Floats, as_flags, as_floats, is_text, numbers, without_empty
 from .import_mapping import RFC3339, UNIX_MS, UNIX_S, ImportMapping
+from .series import LATEST_UTC_MS
 from .units import MILLI
 
 Moments = npt.NDArray[np.int64]
@@ -20,7 +21,7 @@ EARLIEST_UTC_MS = 946_684_800_000  # 2000-01-01: earlier is a clock that was nev
 AHEAD_MS = 86_400_000  # another computer's clock may be ahead, but not by days
 NONE = np.iinfo(np.int64).min
 
-FINE, EMPTY, UNREADABLE, NO_ZONE, TWICE, NEVER, FUTURE, EARLY = range(8)
+FINE, EMPTY, UNREADABLE, NO_ZONE, TWICE, NEVER, FUTURE, EARLY, IN_MS = range(9)
 REASONS = {
     EMPTY: "there is no time",
     UNREADABLE: "is no time",
@@ -29,6 +30,7 @@ REASONS = {
     NEVER: "never was, because the clock was set forward",
     FUTURE: "lies in the future",
     EARLY: "lies before 2000",
+    IN_MS: "looks like milliseconds; say unix_ms in a mapping file",
 }
 HAS_OFFSET = r"([zZ]|[+-][0-9]{2}:?[0-9]{2})$"
 
@@ -63,7 +65,9 @@ def read_moments(columns: Sequence[pa.Array], mapping: ImportMapping, now_utc_ms
     elif is_text(cells.type):
         found, faults = _from_text(without_empty(cells), mapping)
     else:
-        found, faults = _from_numbers(pc.cast(cells, pa.float64()), mapping)
+        values = as_floats(pc.cast(cells, pa.float64(), safe=False))
+        faults = np.where(as_flags(cells.is_null()), EMPTY, FINE).astype(np.int8)
+        found, faults = _from_numbers(values, np.isnan(values), faults, mapping)
     faults[(faults == FINE) & (found > now_utc_ms + AHEAD_MS)] = FUTURE
     faults[(faults == FINE) & (found < EARLIEST_UTC_MS)] = EARLY
     return ReadMoments(found, faults)
@@ -79,10 +83,9 @@ def _from_text(text: pa.Array, mapping: ImportMapping) -> tuple[Moments, npt.NDA
             pass
     if style in {"", UNIX_S, UNIX_MS}:
         values, is_bad = numbers(text, mapping.decimal)
-        if style or not is_bad.any():
-            found = _rounded(values, MILLI if style != UNIX_MS else 1)
-            faults[(faults == FINE) & (is_bad | (found == NONE))] = UNREADABLE
-            return found, faults
+        # One cell that is no number does not turn the others into dates.
+        if style or is_bad.sum() * 2 < len(text):
+            return _from_numbers(values, is_bad, faults, mapping)
     return _one_by_one(text, mapping, faults)
 
 
@@ -90,7 +93,7 @@ def _one_by_one(
     text: pa.Array, mapping: ImportMapping, faults: npt.NDArray[np.int8]
 ) -> tuple[Moments, npt.NDArray[np.int8]]:
     style = mapping.time_format
-    trimmed = pc.ascii_trim(text, ' \t"')
+    trimmed = pc.ascii_upper(pc.ascii_trim(text, ' \t"')) if style in {"", RFC3339} else text
     has_offset = "%z" in style or "%Z" in style
     if style in {"", RFC3339}:
         is_zoned = as_flags(pc.fill_null(pc.match_substring_regex(trimmed, HAS_OFFSET), False))
@@ -116,45 +119,50 @@ def _one_by_one(
     return found, faults
 
 
-def _from_numbers(values: pa.Array, mapping: ImportMapping) -> tuple[Moments, npt.NDArray[np.int8]]:
-    floats = np.asarray(values.to_numpy(zero_copy_only=False), np.float64)
-    found = _rounded(floats, 1 if mapping.time_format == UNIX_MS else MILLI)
-    faults = np.where(as_flags(values.is_null()), EMPTY, FINE).astype(np.int8)
-    faults[(faults == FINE) & (found == NONE)] = UNREADABLE
+def _from_numbers(
+    values: Floats, is_bad: Flags, faults: npt.NDArray[np.int8], mapping: ImportMapping
+) -> tuple[Moments, npt.NDArray[np.int8]]:
+    found = _rounded(values, 1 if mapping.time_format == UNIX_MS else MILLI)
+    faults = faults.copy()
+    faults[(faults == FINE) & (is_bad | (found == NONE))] = UNREADABLE
+    if mapping.time_format == "":
+        in_ms = (values >= EARLIEST_UTC_MS) & (values <= LATEST_UTC_MS)
+        faults[(faults == UNREADABLE) & in_ms] = IN_MS
     return found, faults
 
 
 def _from_stamps(stamps: pa.Array, zone: str | None) -> tuple[Moments, npt.NDArray[np.int8]]:
     """From timestamps, with a zone of their own or by the clock of ``zone``."""
     faults = np.where(as_flags(stamps.is_null()), EMPTY, FINE).astype(np.int8)
+    found = _ms(stamps)
+    faults[(faults == FINE) & (found == NONE)] = UNREADABLE
     if stamps.type.tz is not None:
-        return _ms(stamps), faults
+        return found, faults
     if zone is None:
         faults[faults == FINE] = NO_ZONE
-        return _ms(stamps), faults
+        return found, faults
+    wall = pa.array(np.where(found == NONE, 0, found)).cast(pa.timestamp("ms"))
     early, late = (
-        _ms(pc.assume_timezone(stamps, zone, ambiguous=which, nonexistent=which))
-        for which in ("earliest", "latest")
+        pc.assume_timezone(wall, zone, ambiguous=end, nonexistent=end) for end in ("earliest", "latest")
     )
-    # A time in a skipped hour comes out as the two ends of nothing, 1 ns apart.
-    exists = as_flags(pc.fill_null(pc.equal(_wall(stamps, zone), pc.cast(stamps, pa.timestamp("us"))), True))
+    # In an hour that was skipped, what the clock showed at the moment so found is another time.
+    exists = as_flags(pc.equal(pc.local_timestamp(late), wall))
     faults[(faults == FINE) & ~exists] = NEVER
-    faults[(faults == FINE) & (early != late)] = TWICE
-    return early, faults
-
-
-def _wall(stamps: pa.Array, zone: str) -> pa.Array:
-    """What the clock of a zone really shows at those times: another time where it skipped an hour."""
-    zoned = pc.assume_timezone(stamps, zone, ambiguous="earliest", nonexistent="latest")
-    return pc.cast(pc.local_timestamp(zoned), pa.timestamp("us"))
+    faults[(faults == FINE) & (_ms(early) != _ms(late))] = TWICE
+    return _ms(early), faults
 
 
 def _ms(stamps: pa.Array) -> Moments:
-    whole = pc.cast(pc.cast(stamps, pa.timestamp("ms", stamps.type.tz), safe=False), pa.int64())
-    return np.asarray(pc.fill_null(whole, int(NONE)).to_numpy(zero_copy_only=False), np.int64)
+    """Timestamps of any unit [ms since 1970], rounded down; `NONE` for NULL and beyond the year 9999."""
+    per_s = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}[stamps.type.unit]
+    whole = np.asarray(pc.fill_null(pc.cast(stamps, pa.int64()), int(NONE)).to_numpy(zero_copy_only=False))
+    if per_s > MILLI:
+        whole = np.where(whole == NONE, NONE, whole // (per_s // MILLI))
+    limit = LATEST_UTC_MS // (MILLI // min(per_s, MILLI))
+    is_sane = (whole <= limit) & (whole >= -limit)
+    return np.where(is_sane, np.where(is_sane, whole, 0) * (MILLI // min(per_s, MILLI)), NONE)
 
 
-def _rounded(values: npt.NDArray[np.float64], factor: int) -> Moments:
-    scaled = values * factor
-    is_fine = np.abs(scaled) < 2.0**53  # beyond, and for NaN, there is no whole millisecond
-    return np.where(is_fine, np.rint(np.where(is_fine, scaled, 0.0)), NONE).astype(np.int64)
+def _rounded(values: Floats, factor: int) -> Moments:
+    is_fine = np.abs(values) <= LATEST_UTC_MS / factor  # and not NaN
+    return np.where(is_fine, np.rint(np.where(is_fine, values, 0.0) * factor), NONE).astype(np.int64)

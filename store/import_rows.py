@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from .import_cells import Flags, Floats, numbers, texts
+from .import_cells import Flags, Floats, is_blank, numbers, texts
 from .import_complaints import KEPT, Complaints
 from .import_mapping import ImportMapping
 from .import_moments import FINE, REASONS, read_moments
@@ -101,20 +101,13 @@ def _moments(
         if not len(places):
             continue
         if reason.startswith("there is no"):
-            places = places[~_is_blank(batch, places)]
-            complaints.rows(places, reason)
+            # An empty line is nothing to complain of.
+            blank = np.logical_and.reduce([is_blank(column) for column in batch.columns])
+            complaints.rows(places[~blank[places]], reason)
         else:
             cells = [" ".join(row) for row in zip(*(texts(c, places[:KEPT]) for c in columns), strict=True)]
             complaints.rows(places, reason, cells)
     return read.utc_ms, read.faults == FINE
-
-
-def _is_blank(batch: pa.RecordBatch, places: npt.NDArray[np.int64]) -> Flags:
-    """Which rows have nothing at all in them, as an empty line at the end of a file."""
-    blank = np.ones(len(places), bool)
-    for column in batch.columns:
-        blank &= np.array([not cell.strip() or cell == "None" for cell in texts(column, places)], bool)
-    return blank
 
 
 def _column(
@@ -126,9 +119,9 @@ def _column(
     with np.errstate(over="ignore"):  # 1e308 times a scale is infinite, and refused as such
         ours: Floats = values * target.scale + target.offset if _scales(target) else values
     reasons = np.where(np.isnan(ours), np.int8(Missing.NOT_READ.value), np.int8(0))
-    reasons[is_bad] = Missing.NOT_NUMERIC.value
     with np.errstate(invalid="ignore"):
         reasons[(ours < quantity.lowest) | (ours > quantity.highest)] = Missing.IMPLAUSIBLE.value
+    reasons[is_bad] = Missing.NOT_NUMERIC.value
     milli = np.rint(np.where(reasons == 0, ours, 0.0) * MILLI).astype(np.int32)
     return _Column(milli, reasons)
 

@@ -20,12 +20,13 @@ from sqlalchemy import select
 
 from .database import Database
 from .errors import SettingsError
-from .import_complaints import Complaint, Complaints
+from .import_complaints import KEPT, Complaint, Complaints
+from .import_files import open_table
 from .import_mapping import ImportMapping
 from .import_registration import Registration
 from .import_rows import Plan, read_rows
 from .import_shelves import Shelved, shelve_day
-from .import_tables import TableFile, open_table
+from .import_tables import TableFile
 from .import_targets import Owners, Target, is_target, nearest, sort_owners, target_of
 from .packing import DAY_MS, TIME, day_of
 from .schema import channel, source
@@ -52,7 +53,7 @@ class ImportResult:
     complaints
         The first things that were left out, with line and reason.
     reasons
-        How often each reason was met.
+        How often each reason was met; the most frequent.
     columns_taken, columns_ignored
         Their headings; ignored ones only where a mapping says which are meant.
     span_utc_ms
@@ -116,16 +117,16 @@ def import_table(
     n_rows = 0
     try:
         for batch in table.batches(plan.wanted):
-            for line, reason in table.torn():
-                complaints.row(line, reason)
-            complaints.first_row = n_rows
+            complaints.next_batch(n_rows)
+            for torn in table.torn():
+                complaints.torn(*torn)
             rows = read_rows(batch, plan, now_utc_ms, complaints, desk.channel_id)
             n_rows += batch.num_rows
             desk.take(rows)
             if progress is not None:
                 progress(table.share())
-        for line, reason in table.torn():
-            complaints.row(line, reason)
+        for torn in table.torn():
+            complaints.torn(*torn)
     finally:
         desk.clear()
     if progress is not None:
@@ -136,8 +137,8 @@ def import_table(
         complaints.n_rows,
         complaints.n_cells,
         desk.shelved,
-        tuple(sorted(complaints.kept)),
-        tuple(complaints.by_reason.most_common()),
+        tuple(sorted(complaints.kept)[:KEPT]),
+        tuple(complaints.by_reason.most_common(KEPT)),
         tuple(plan.columns),
         ignored,
         desk.span_utc_ms,
