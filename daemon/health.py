@@ -11,6 +11,7 @@ from .looks import REASON_MASK, Look
 
 log = logging.getLogger(__name__)
 
+BACK = 0
 LOST_LOOKS = 3  # one failed read is weather, three in a row are news
 # Reasons that are part of a healthy day.
 ORDINARY = frozenset(
@@ -66,24 +67,37 @@ class SensorHealth:
             count = count + 1 if missing == last else 1
             self._seen[name] = missing, count
             if count <= LOST_LOOKS:  # longer ago there is nothing new to say
-                for index, quantity in enumerate(SOURCE_QUANTITIES):
-                    code = (missing >> (REASON_BITS * index)) & REASON_MASK
-                    self._note_one(f"{name} {quantity.name}", code)
+                self._note_source(name, missing)
         for label, code in zip(self._probes, look.probe_reasons or (), strict=False):
-            self._note_one(label, code)
+            news = self._follow(label, code)
+            if news is not None:
+                self._tell(label, news)
 
-    def _note_one(self, label: str, code: int) -> None:
+    def _note_source(self, name: str, missing: int) -> None:
+        """Tell what changed; what happens to several quantities at once is one line."""
+        told: dict[int, list[str]] = {}
+        for index, quantity in enumerate(SOURCE_QUANTITIES):
+            news = self._follow(f"{name} {quantity.name}", (missing >> (REASON_BITS * index)) & REASON_MASK)
+            if news is not None:
+                told.setdefault(news, []).append(quantity.name)
+        for news, quantities in told.items():
+            self._tell(f"{name} {', '.join(quantities)}", news)
+
+    def _follow(self, label: str, code: int) -> int | None:
+        """The reason for which a reading is lost from now on, `BACK` when it returns, None without news."""
         if code == 0:
-            if self._failed and self._failed.pop(label, 0) >= LOST_LOOKS:
-                log.info("%s: back", label)
-            return
+            return BACK if self._failed and self._failed.pop(label, 0) >= LOST_LOOKS else None
         if code in ORDINARY:
-            return
+            return None
         failed = self._failed.get(label, 0) + 1
         self._failed[label] = failed
-        if failed != LOST_LOOKS:
+        return code if failed == LOST_LOOKS else None
+
+    def _tell(self, label: str, news: int) -> None:
+        if news == BACK:
+            log.info("%s: back", label)
             return
-        reason = Missing(code)
+        reason = Missing(news)
         log.warning("%s: lost (%s); empty until it returns", label, WORDS.get(reason, reason.name.lower()))
         if reason is Missing.VANISHED:
             self.has_vanished = True

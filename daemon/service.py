@@ -34,6 +34,7 @@ log = logging.getLogger(__name__)
 
 RESCAN_REST_S = 600.0
 QUIET_S = 300.0
+FIRST_FLUSH_LOOKS = 15
 # Just after resume some devices are not back yet: looking for them then would find them gone.
 RESCAN_AFTER_JUMP_S = 90.0
 
@@ -131,7 +132,9 @@ class Service:
             self._looks_since_flush += 1
             now_s = self._clock.monotonic_s()
             scribe.hold(poller.take(), now_s)
-            is_full = self._looks_since_flush >= self._settings.flush_looks
+            # A young record is written sooner, so that whoever has just started it soon sees rows.
+            least = max(FIRST_FLUSH_LOOKS, poller.n_looks // 2)
+            is_full = self._looks_since_flush >= min(self._settings.flush_looks, least)
             if is_full or now_s - self._flushed_at_s >= self._settings.flush_s:
                 self._flush(now_s)
         if poller.has_jumped:

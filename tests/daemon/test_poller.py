@@ -184,8 +184,9 @@ def test_lost_reading_is_told_once_and_its_return_once(
     run(poller, clock, 100)
     told = [record.message for record in caplog.records if "temperature_c" in record.message]
     assert told == [
-        "gpu0 temperature_c: lost (the device or its file is gone); empty until it returns",
-        "gpu0 temperature_c: back",
+        "gpu0 temperature_c, power_w, enforced_limit_w: lost (the device or its file is gone); "
+        "empty until it returns",
+        "gpu0 temperature_c, power_w, enforced_limit_w: back",
     ]
 
 
