@@ -90,14 +90,16 @@ def lag_responses(power: HeldPower, time_constants_s: Sequence[float]) -> Array:
         What each lag shows at each look [W], shape (..., n_looks, n_lags).
     """
     constants_s = np.asarray(time_constants_s, float)
-    early_keep = np.exp(-power.early_s[..., None] / constants_s)
-    late_keep = np.exp(-power.late_s[..., None] / constants_s)
-    keep: Array = early_keep * late_keep
-    gain = power.early_w[..., None] * (1.0 - early_keep) * late_keep + power.late_w[..., None] * (
-        1.0 - late_keep
+    # Looks first: each turn of the loop then works on one stretch of memory.
+    early_s, early_w, late_s, late_w = (
+        np.ascontiguousarray(np.moveaxis(tread, -1, 0))[..., None]
+        for tread in (power.early_s, power.early_w, power.late_s, power.late_w)
     )
+    late_keep = np.exp(-late_s / constants_s)
+    keep: Array = np.exp(-early_s / constants_s) * late_keep
+    gain = early_w * (late_keep - keep) + late_w * (1.0 - late_keep)
     shown_w: Array = np.empty_like(keep)
-    shown_w[..., 0, :] = power.early_w[..., 0, None]
-    for look in range(1, keep.shape[-2]):
-        shown_w[..., look, :] = shown_w[..., look - 1, :] * keep[..., look, :] + gain[..., look, :]
-    return shown_w
+    shown_w[0] = early_w[0]
+    for look in range(1, len(keep)):
+        shown_w[look] = shown_w[look - 1] * keep[look] + gain[look]
+    return np.moveaxis(shown_w, 0, -2)

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import least_squares
+from scipy.optimize import least_squares, minimize
 
 from ..store.errors import AnalysisError
 
@@ -28,6 +28,9 @@ Basis = Callable[[Array], Array]
 # Columns scaled to length 1 whose smallest singular value is below this share of the largest tell nothing
 # apart: of 16 digits, 10 would be lost in the coefficients.
 LEAST_SINGULAR_SHARE = 1e-10
+SHARED_TOLERANCE = 1e-3  # of a logarithm, and of a squared standard deviation
+MOST_TRIALS = 150
+CURVATURE_STEP = 0.05
 N_SEARCHES = 3  # from the best of the starts: one may lie before a wrong valley
 
 
@@ -35,11 +38,13 @@ N_SEARCHES = 3  # from the best of the starts: one may lie before a wrong valley
 class Prior:
     """What is known of the nonlinear parameters beforehand.
 
-    Arrays of shape (n_parameters,): where they lie, and the standard deviation of that.
+    Arrays of shape (n_parameters,): where they lie, the standard deviation of that, and their limits.
     """
 
     center: Array
     sd: Array
+    least: Array
+    most: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,15 +117,48 @@ def fit_linear(basis: Array, values: Array) -> LinearFits:
 
 
 def fit_projected(
-    basis: Basis,
-    values: Array,
-    n_rows: int,
-    starts: Sequence[Array],
-    *,
-    prior: Prior | None = None,
-    tolerance: float = 1e-12,
+    basis: Basis, values: Array, starts: Sequence[Array], tolerance: float = 1e-12
 ) -> ProjectedFit:
-    """Fit nonlinear parameters that all data sets share, and linear ones of each.
+    """Fit one data set to the last digit.
+
+    Parameters
+    ----------
+    basis
+        Basis for given nonlinear parameters.
+    values
+        Shape (1, n_rows).
+    starts
+        Where to begin; the search goes on from the best few.
+    tolerance
+        Relative change at which the search ends.
+
+    Raises
+    ------
+    AnalysisError
+        There are not more rows than parameters, or the columns cannot be told apart.
+    """
+
+    def misfit(parameters: Array) -> Array:
+        return fit_linear(basis(parameters), values).residuals.ravel()
+
+    freedom = _freedom(basis(starts[0]), values.size, len(starts[0]))
+    begun = sorted(starts, key=lambda start: float(np.sum(misfit(start) ** 2)))[:N_SEARCHES]
+    ends = [
+        least_squares(misfit, start, jac="3-point", xtol=tolerance, ftol=tolerance, gtol=tolerance)
+        for start in begun
+    ]
+    best = min(ends, key=lambda end: float(end.cost))
+    slopes: Array = np.asarray(best.jac, float)
+    return _judge(basis, values, best.x, slopes.T @ slopes, freedom)
+
+
+def fit_shared(
+    basis: Basis, values: Array, n_rows: int, starts: Sequence[Array], prior: Prior
+) -> ProjectedFit:
+    """Fit nonlinear parameters that many data sets share.
+
+    Linear parameters by the hundred carry their own errors into every derivative, so that products of first
+    derivatives promise a sharper minimum than there is; the minimum itself is measured.
 
     Parameters
     ----------
@@ -131,45 +169,67 @@ def fit_projected(
     n_rows
         Rows that are not padding, over all sets.
     starts
-        Where to begin; the search goes on from the best few.
+        Where to begin; the search goes on from the best.
     prior
         Holds a parameter where the values say nothing about it, weighed by the noise that they show.
-    tolerance
-        Relative change at which the search ends.
 
     Raises
     ------
     AnalysisError
-        There are not more rows than parameters, or the columns cannot be told apart in any set.
+        There are not more rows than parameters, or the columns cannot be told apart.
     """
 
-    def misfit(parameters: Array) -> Array:
-        return fit_linear(basis(parameters), values).residuals.ravel()
+    def squares(parameters: Array) -> float:
+        within = np.clip(parameters, prior.least, prior.most)
+        return float(np.sum(fit_linear(basis(within), values).residuals ** 2))
 
-    n_columns = basis(starts[0]).shape[-1]
-    freedom = n_rows - values.shape[0] * n_columns - len(starts[0])
-    if freedom <= 0:
-        raise AnalysisError(f"not identifiable: {n_rows} readings for {n_rows - freedom} unknowns")
-    begun = sorted(starts, key=lambda start: float(np.sum(misfit(start) ** 2)))[:N_SEARCHES]
-    noise = float(np.sqrt(np.sum(misfit(begun[0]) ** 2) / freedom))
+    freedom = _freedom(basis(starts[0]), n_rows, len(starts[0]))
+    begun = min(starts, key=squares)
+    variance = squares(begun) / freedom
 
-    def objective(parameters: Array) -> Array:
-        if prior is None:
-            return misfit(parameters)
-        return np.append(misfit(parameters), noise * (parameters - prior.center) / prior.sd)
+    def cost(parameters: Array) -> float:
+        # Outside the limits only the prior speaks, and leads back.
+        return squares(parameters) / variance + float(np.sum(((parameters - prior.center) / prior.sd) ** 2))
 
-    ends = [
-        least_squares(objective, start, jac="3-point", xtol=tolerance, ftol=tolerance, gtol=tolerance)
-        for start in begun
-    ]
-    best = min(ends, key=lambda end: float(end.cost))
-    linear = fit_linear(basis(best.x), values)
+    best = minimize(
+        cost,
+        begun,
+        method="Nelder-Mead",
+        options={"xatol": SHARED_TOLERANCE, "fatol": SHARED_TOLERANCE, "maxfev": MOST_TRIALS},
+    )
+    found = np.clip(np.asarray(best.x, float), prior.least, prior.most)
+    return _judge(basis, values, found, variance * _curvature(cost, found), freedom)
+
+
+def _freedom(columns: Array, n_rows: int, n_nonlinear: int) -> int:
+    n_unknown = columns.shape[0] * columns.shape[2] + n_nonlinear
+    if n_rows <= n_unknown:
+        raise AnalysisError(f"not identifiable: {n_rows} readings for {n_unknown} unknowns")
+    return int(n_rows - n_unknown)
+
+
+def _curvature(cost: Callable[[Array], float], at: Array) -> Array:
+    """Half the second derivatives of a cost around its minimum."""
+    n = len(at)
+    shifts = CURVATURE_STEP * np.eye(n)
+    middle = cost(at)
+    found = np.empty((n, n))
+    for i in range(n):
+        found[i, i] = cost(at + shifts[i]) - 2.0 * middle + cost(at - shifts[i])
+        for j in range(i):
+            along, across = shifts[i] + shifts[j], shifts[i] - shifts[j]
+            found[i, j] = (cost(at + along) + cost(at - along) - cost(at + across) - cost(at - across)) / 4.0
+            found[j, i] = found[i, j]
+    return found / (2.0 * CURVATURE_STEP**2)
+
+
+def _judge(basis: Basis, values: Array, found: Array, curvature: Array, freedom: int) -> ProjectedFit:
+    linear = fit_linear(basis(found), values)
     if not linear.is_known.any():
         raise AnalysisError("not identifiable: the parts of the answer cannot be told apart")
-    variance = float(np.sum(linear.residuals**2)) / freedom
-    slopes: Array = np.asarray(best.jac, float)
-    curvature = slopes.T @ slopes
-    if np.linalg.cond(curvature) > 1.0 / np.finfo(float).eps:
+    least = float(np.linalg.eigvalsh(curvature).min())
+    if least <= np.finfo(float).eps * float(np.abs(curvature).max()):
         raise AnalysisError("not identifiable: the time constants do not change the fit")
-    covariance = np.linalg.inv(curvature) * variance
-    return ProjectedFit(best.x, covariance, linear, float(np.sqrt(variance)))
+    variance = float(np.sum(linear.residuals**2)) / freedom
+    covariance: Array = np.asarray(np.linalg.inv(curvature) * variance, float)
+    return ProjectedFit(found, covariance, linear, float(np.sqrt(variance)))

@@ -1,7 +1,7 @@
 """The linear model of the temperature around a load step, for given time constants.
 
 T(t) = T0 + sum of R_k (h_k * P)(t): the die's lag, the plate's, and two fixed slow ones that together follow
-a sink whose fan changes speed meanwhile. Sources on the same sink add their two slow lags.
+a sink whose fan changes speed meanwhile. Sources on the same sink add slow lags of their own.
 """
 
 from __future__ import annotations
@@ -20,6 +20,9 @@ Array = npt.NDArray[np.float64]
 # A sink takes minutes and its fan half a minute to a minute: a window of one minute cannot tell how many, but
 # two lags on either side follow it. On machines with known truth the pair leaves half the error of one lag.
 SLOW_S = (60.0, 400.0)
+# Heat of a neighbour comes through its plate and ours: at first it does not rise at all, which two slow lags
+# cannot say.
+NEIGHBOUR_S = (20.0, *SLOW_S)
 DIE_COLUMN, PLATE_COLUMN = 1, 2
 
 
@@ -55,15 +58,17 @@ class StepDesign:
     ) -> None:
         indices, is_read = windows.indices[chosen], windows.is_read[chosen]
         times_s = looks.power_end_s[indices]
-        self._first = np.argmax(is_read, axis=1)[:, None]
-        self._lead = int(self._first.min(initial=0)) if len(chosen) else 0
+        first = np.argmax(is_read, axis=1)[:, None]
+        self._lead = int(first.min()) if len(chosen) else 0
         self._power = held_power(times_s, looks.power_w[indices], settings.average_s)
-        self._levels_w = [np.take_along_axis(looks.power_w[indices], self._first, axis=1)]
-        self._others = []
+        self._level_w = np.take_along_axis(looks.power_w[indices], first, axis=1)[..., None]
+        parts = [lag_responses(self._power, SLOW_S) - self._level_w]
         for other_w in others_w:
-            held = np.nan_to_num(other_w[indices])  # a part that was not read heats as if switched off
-            self._others.append(held_power(times_s, held, settings.average_s))
-            self._levels_w.append(np.take_along_axis(held, self._first, axis=1))
+            held_w = np.nan_to_num(other_w[indices])  # a part that was not read heats as if switched off
+            level_w = np.take_along_axis(held_w, first, axis=1)[..., None]
+            held = held_power(times_s, held_w, settings.average_s)
+            parts.append(lag_responses(held, NEIGHBOUR_S) - level_w)
+        self._fixed = np.concatenate(parts, axis=-1)[:, self._lead :]
         kept = slice(self._lead, None)
         self.is_read = is_read[:, kept]
         self.after_onset_s = (times_s - looks.times_s[windows.onsets[chosen]][:, None])[:, kept]
@@ -82,15 +87,12 @@ class StepDesign:
         -------
         Array
             Shape (n_steps, n_rows, n_columns), 0 in rows that take no part: ones, die, plate, two
-            slow lags, and two for each other source [W].
+            slow lags, and three for each other source [W].
         """
-        constants_s = (*np.exp(log_constants), *SLOW_S)
-        parts = [lag_responses(self._power, constants_s) - self._levels_w[0][..., None]]
-        for other, level_w in zip(self._others, self._levels_w[1:], strict=True):
-            parts.append(lag_responses(other, SLOW_S) - level_w[..., None])
-        columns = np.concatenate(parts, axis=-1)[:, self._lead :]
-        ones = np.ones((*columns.shape[:-1], 1))
-        return np.asarray(np.concatenate([ones, columns], axis=-1) * self.is_read[..., None])
+        answers = lag_responses(self._power, np.exp(log_constants).tolist()) - self._level_w
+        ones = np.ones((*self._fixed.shape[:-1], 1))
+        columns = np.concatenate([ones, answers[:, self._lead :], self._fixed], axis=-1)
+        return np.asarray(columns * self.is_read[..., None])
 
 
 def powers_at(looks: Looks, others: Sequence[pd.DataFrame]) -> list[Array]:

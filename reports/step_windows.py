@@ -51,7 +51,7 @@ class StepSettings:
     steady_fraction: float = 0.2
     after_s: float = 60.0
     least_after_s: float = 12.0
-    history_looks: int = 64
+    history_looks: int = 40
     average_s: float | None = 1.0
 
 
@@ -101,6 +101,11 @@ class StepWindows:
     indices: Indices
     is_read: Flags
     reasons: list[str]
+
+    def part(self, begin: int, end: int) -> StepWindows:
+        """Some consecutive steps."""
+        few = slice(begin, end)
+        return StepWindows(self.onsets[few], self.indices[few], self.is_read[few], self.reasons[few])
 
 
 def usable_looks(frame: pd.DataFrame) -> Looks:

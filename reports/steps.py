@@ -25,6 +25,7 @@ Array = npt.NDArray[np.float64]
 # A step whose interface part is known no better than to a half of what is usual tells nothing.
 WORST_RELATIVE_ERROR = 0.5
 WORST_NOISE_FACTOR = 3.0  # times the usual scatter: something else heats or cools within the window
+CHUNK_STEPS = 256  # fits into a processor's cache
 SETTLE_S = 1.5  # the first look of a step is a mixture of before and after
 
 
@@ -58,8 +59,8 @@ class LoadStep:
     """
 
     at_utc_ms: int
-    power_before_w: float
-    power_after_w: float
+    power_before_w: float | None
+    power_after_w: float | None
     temperature_before_c: float | None
     interface_resistance_k_per_w: float | None
     standard_error_k_per_w: float | None
@@ -111,11 +112,15 @@ def fit_steps(
     windows = cut_windows(looks, find_onsets(looks, settings), settings)
     if not len(windows.onsets):
         return []
-    every = np.arange(len(windows.onsets))
-    design = StepDesign(looks, windows, settings, every, powers_at(looks, others))
-    linear = fit_linear(design.basis(constants.log_constants), design.temperature_c)
-    teller = _Teller(frame, looks, windows, design, linear, constants=constants, fan_speed=fan_speed)
-    return [teller.step(number) for number in range(len(every))]
+    others_w = powers_at(looks, others)
+    steps: list[LoadStep] = []
+    for begin in range(0, len(windows.onsets), CHUNK_STEPS):
+        part = windows.part(begin, begin + CHUNK_STEPS)
+        design = StepDesign(looks, part, settings, np.arange(len(part.onsets)), others_w)
+        linear = fit_linear(design.basis(constants.log_constants), design.temperature_c)
+        teller = _Teller(frame, looks, part, design, linear, constants=constants, fan_speed=fan_speed)
+        steps += [teller.step(number) for number in range(len(part.onsets))]
+    return steps
 
 
 class _Teller:
@@ -162,14 +167,13 @@ class _Teller:
         power_w, temperature_c = design.power_w[number], design.temperature_c[number]
         n_looks = int(is_read.sum())
         residual_k = float(self._residual_sd_k[number])
-        power_before_w, power_after_w = _median(power_w[before]), _median(power_w[after])
         reason = self._windows.reasons[number] or self._doubt(number, residual_k)
         known = not reason
         die, plate = (float(self._linear.coefficients[number, c]) for c in (DIE_COLUMN, PLATE_COLUMN))
         return LoadStep(
             at_utc_ms=round(self._onset_s[number] * 1000),
-            power_before_w=power_before_w if power_before_w is not None else float("nan"),
-            power_after_w=power_after_w if power_after_w is not None else float("nan"),
+            power_before_w=_median(power_w[before]),
+            power_after_w=_median(power_w[after]),
             temperature_before_c=float(temperature_c[before].mean()) if before.any() else None,
             interface_resistance_k_per_w=die if known else None,
             standard_error_k_per_w=float(self._errors[0][number]) if known else None,
