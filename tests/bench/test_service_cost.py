@@ -30,7 +30,7 @@ LOAD_S = float(os.environ.get("HEATDRIFT_BENCH_SECONDS", "300"))
 IDLE_S = LOAD_S / 3
 SETTLE_S = 20.0  # imports, discovery, the first step window and the first batch are over
 # Writes come in lumps (batches, checkpoints): a fast clock gathers an hour of them in minutes.
-LOAD_SPEED, IDLE_SPEED = 20.0, 120.0
+LOAD_SPEED, IDLE_SPEED = 60.0, 120.0
 FAST_S = LOAD_S / 4
 LOAD_HOURS, IDLE_HOURS = 4, 20
 HOUR_S = 3600.0
