@@ -108,15 +108,21 @@ class Reader:
             if series is None:
                 raise SettingsError(f"no source is called {name}", remedy="see `heatdrift status`")
             table = all_rows(connection, series, from_utc_ms, to_utc_ms)
-        columns: dict[str, Any] = {q.name: _in_unit(table[q.stored_name]) for q in SOURCE_QUANTITIES}
-        columns["limit_reasons"] = pd.arrays.IntegerArray(
+        # One block for all floats: filled piece by piece, a year is never held twice.
+        values = np.empty((len(SOURCE_QUANTITIES), table.num_rows))
+        for row, quantity in zip(values, SOURCE_QUANTITIES, strict=True):
+            _fill(row, table[quantity.stored_name])
+        frame = pd.DataFrame(
+            values.T, index=_index(table), columns=[q.name for q in SOURCE_QUANTITIES], copy=False
+        )
+        frame["limit_reasons"] = pd.arrays.IntegerArray(
             pc.fill_null(table["limit_reasons"], 0).to_numpy().copy(),
             table["limit_reasons"].is_null().to_numpy().copy(),
         )
-        columns["cadence"] = table["cadence"].to_numpy().astype(np.int8)
-        columns["n_looks"] = table["n_looks"].to_numpy()
-        columns["missing_reasons"] = table["missing_reasons"].to_numpy()
-        return pd.DataFrame(columns, index=_index(table), copy=False)  # else a year is copied once more
+        frame["cadence"] = table["cadence"].to_numpy().astype(np.int8)
+        frame["n_looks"] = table["n_looks"].to_numpy()
+        frame["missing_reasons"] = table["missing_reasons"].to_numpy()
+        return frame
 
     def probe_frame(self, name: str, from_utc_ms: int = 0, to_utc_ms: int = LATEST_UTC_MS) -> pd.DataFrame:
         """Everything that was recorded of one probe or fan.
@@ -193,7 +199,21 @@ class Reader:
 
 
 def _in_unit(stored: pa.ChunkedArray) -> np.ndarray[Any, np.dtype[np.float64]]:
-    return np.asarray(stored.to_numpy(), np.float64) / MILLI  # NULL arrives as NaN
+    values = np.empty(len(stored))
+    _fill(values, stored)
+    return values
+
+
+def _fill(values: np.ndarray[Any, np.dtype[np.float64]], stored: pa.ChunkedArray) -> None:
+    """Write stored thousandths into ``values`` in their unit, NaN for NULL."""
+    start = 0
+    for chunk in stored.chunks:
+        room = values[start : start + len(chunk)]
+        start += len(chunk)
+        if chunk.null_count == len(chunk):
+            room[:] = np.nan
+        else:
+            np.divide(chunk.to_numpy(zero_copy_only=False), MILLI, out=room)  # NULL arrives as NaN
 
 
 def _index(table: pa.Table) -> pd.DatetimeIndex:
