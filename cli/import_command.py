@@ -5,14 +5,16 @@ from __future__ import annotations
 import socket
 import time
 import uuid
+from functools import partial
 from pathlib import Path
 
 import click
+from rich.progress import Progress, TaskID
 
 from ..store.database import Database, open_writer
 from ..store.errors import SettingsError
 from ..store.import_mapping import load_mapping
-from ..store.importing import ImportResult, import_table
+from ..store.importing import ImportResult, check_table, import_table
 from ..store.machines import MachineEntry, machines
 from ..store.writer import Writer
 from .export import progress_bar
@@ -91,34 +93,40 @@ def command(
     for file in files:
         if not file.is_file():
             raise SettingsError(f"there is no file {file}", remedy="name a CSV or Parquet file")
+        check_table(file, mapping)  # so that nothing is made for a file that cannot be read
     # Beside a recorder only the recorder copies the WAL back into the file.
     database = open_writer(settings.database, keeps_checkpoints=False)
+    results = []
     try:
         machine_id = chosen_machine(database, settings, machine, now_utc_ms)
         hot_days = upkeep_settings(settings).hot_days
-        results = []
-        with progress_bar() as bar:
-            for file in files:
+        for file in files:
+            with progress_bar() as bar:
                 task = bar.add_task(file.name, total=1.0)
-
-                def show(share: float, task: object = task) -> None:
-                    bar.update(task, completed=share)  # type: ignore[arg-type]
-
-                results.append(
-                    import_table(
-                        database, machine_id, file, now_utc_ms, mapping, hot_days=hot_days, progress=show
-                    )
+                show = partial(show_share, bar, task)
+                result = import_table(
+                    database, machine_id, file, now_utc_ms, mapping, hot_days=hot_days, progress=show
                 )
+            results.append(result)
+            if not as_json:
+                say(result)
     finally:
         database.close()
     if as_json:
         say_json({"files": [as_document(result) for result in results]})
-    for result in results:
-        if not as_json:
-            for line in as_lines(result):
-                click.echo(line)
-        say_what_was_left_out(result)
     ctx.exit(EXIT_LEFT_OUT if any(r.n_rows_left_out or r.n_cells_left_out for r in results) else 0)
+
+
+def show_share(bar: Progress, task: TaskID, share: float) -> None:
+    """Move a bar to the share that is done."""
+    bar.update(task, completed=share)
+
+
+def say(result: ImportResult) -> None:
+    """What became of a file: the good on stdout, the bad on stderr."""
+    for line in as_lines(result):
+        click.echo(line)
+    say_what_was_left_out(result)
 
 
 def chosen_machine(database: Database, settings: Settings, wanted: str | None, now_utc_ms: int) -> int:

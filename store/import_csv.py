@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import codecs
 import csv
+import gzip
 import io
+import zlib
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
-from typing import IO
+from typing import IO, cast
 
 import pyarrow as pa
 import pyarrow.csv as pa_csv
@@ -16,10 +19,24 @@ from .errors import SettingsError
 from .import_mapping import ImportMapping
 from .import_tables import Numbers, Torn, ends_early
 
-BLOCK_BYTES = 4 * 1024 * 1024  # larger is no faster
+BLOCK_BYTES = 1024 * 1024  # pyarrow reads up to 32 of them ahead; larger is hardly faster
 HEAD_BYTES = 1024 * 1024  # the headings and what stands above them
 COUNTED_TORN = 100_000  # nobody is told of the line of a row behind so many torn ones
+GZIP_MAGIC = b"\x1f\x8b"
 MARKS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
+
+
+@contextmanager
+def opened(path: Path) -> Iterator[tuple[IO[bytes], IO[bytes]]]:
+    """What is in a file, as it was before gzip if it was, and the file itself."""
+    with path.open("rb") as file:
+        is_packed = file.read(len(GZIP_MAGIC)) == GZIP_MAGIC
+        file.seek(0)
+        if is_packed:
+            with gzip.GzipFile(fileobj=file, mode="rb") as unpacked:
+                yield cast(IO[bytes], unpacked), file
+        else:
+            yield file, file
 
 
 class CsvTable:
@@ -32,7 +49,7 @@ class CsvTable:
         text = self._decoded(head)
         # A quotation mark that is never closed swallows all that follows; where none is used, none is meant.
         self._quote = '"' if '"' in text else False
-        self.headings, self._n_above = self._read_headings(text)
+        self.headings, self._n_above, self._has_rows = self._read_headings(text)
         self._size = path.stat().st_size
         self._file: IO[bytes] | None = None
         self._torn: list[Torn] = []
@@ -42,40 +59,42 @@ class CsvTable:
 
     def batches(self, wanted: Sequence[str]) -> Iterator[pa.RecordBatch]:
         places = {name: f"c{self.headings.index(name)}" for name in wanted}
-        names = [f"c{number}" for number in range(len(self.headings))]
-        self._file = self._path.open("rb")
         try:
-            if self._has_rows():
-                reader = pa_csv.open_csv(
-                    _Utf8File(self._file, self._encoding),
-                    read_options=pa_csv.ReadOptions(
-                        use_threads=False,  # else a torn line has no number
-                        block_size=BLOCK_BYTES,
-                        column_names=names,
-                        skip_rows=self._n_above,
-                    ),
-                    parse_options=pa_csv.ParseOptions(
-                        delimiter=self._mapping.delimiter,
-                        quote_char=self._quote,
-                        ignore_empty_lines=False,
-                        invalid_row_handler=self._tear,
-                    ),
-                    convert_options=pa_csv.ConvertOptions(
-                        column_types=dict.fromkeys(places.values(), pa.string()),
-                        include_columns=list(places.values()),
-                        strings_can_be_null=False,
-                        check_utf8=False,  # one bad byte is one bad cell
-                    ),
-                )
-                for batch in reader:
-                    yield batch.rename_columns(list(wanted))
-        except pa.ArrowInvalid as error:
-            reason = str(error).splitlines()[0]
+            with opened(self._path) as (content, self._file):
+                readable = _Utf8File(content, self._encoding)
+                if self._has_rows:
+                    for batch in self._reader(readable, list(places.values())):
+                        yield batch.rename_columns(list(wanted))
+                if readable.fault is not None:
+                    raise readable.fault
+        except (pa.ArrowException, OSError, EOFError, zlib.error) as error:
+            reason = (str(error) or type(error).__name__).splitlines()[0]
             if "straddling" in reason:
                 reason = f"a row is longer than {BLOCK_BYTES // 1024**2} MB"
             raise ends_early(self._path, reason) from error
-        finally:
-            self._file.close()
+
+    def _reader(self, content: _Utf8File, wanted: list[str]) -> pa_csv.CSVStreamingReader:
+        return pa_csv.open_csv(
+            content,
+            read_options=pa_csv.ReadOptions(
+                use_threads=False,  # else a torn line has no number
+                block_size=BLOCK_BYTES,
+                column_names=[f"c{number}" for number in range(len(self.headings))],
+                skip_rows=self._n_above,
+            ),
+            parse_options=pa_csv.ParseOptions(
+                delimiter=self._mapping.delimiter,
+                quote_char=self._quote,
+                ignore_empty_lines=False,
+                invalid_row_handler=self._tear,
+            ),
+            convert_options=pa_csv.ConvertOptions(
+                column_types=dict.fromkeys(wanted, pa.string()),
+                include_columns=wanted,
+                strings_can_be_null=False,
+                check_utf8=False,  # one bad byte is one bad cell
+            ),
+        )
 
     def lines(self, rows: Numbers) -> Numbers:
         found = rows + self._n_above + 1
@@ -110,12 +129,6 @@ class CsvTable:
         self._torn.append(Torn(line, n_more + 1, reason))
         return "skip"
 
-    def _has_rows(self) -> bool:
-        with io.TextIOWrapper(self._path.open("rb"), encoding=self._encoding, errors="replace") as text:
-            for _ in range(self._n_above):
-                text.readline()
-            return bool(text.read(1))
-
     def _decoded(self, head: bytes) -> str:
         try:
             return codecs.getincrementaldecoder(self._encoding)().decode(head).removeprefix("\ufeff")
@@ -131,7 +144,7 @@ class CsvTable:
                 ) from error
             return head.decode(self._encoding, "replace")
 
-    def _read_headings(self, text: str) -> tuple[tuple[str, ...], int]:
+    def _read_headings(self, text: str) -> tuple[tuple[str, ...], int, bool]:
         stream = io.StringIO(text, newline="")
         for _ in range(self._mapping.skip_lines):
             stream.readline()
@@ -152,13 +165,15 @@ class CsvTable:
                 f"{self._path} has one column, if {self._mapping.delimiter!r} parts them",
                 remedy=f"say so in a mapping file: [file] delimiter = {other!r}",
             )
-        return tuple(name.strip() for name in headings), self._mapping.skip_lines + reader.line_num
+        n_above = self._mapping.skip_lines + reader.line_num
+        return tuple(name.strip() for name in headings), n_above, bool(stream.read(1))
 
 
 class _Utf8File(io.RawIOBase):
     """A file of any encoding as UTF-8; what cannot be read is marked, and so is one bad cell.
 
-    pyarrow neither marks it nor tells of a torn line in which it stands.
+    pyarrow neither marks it nor tells of a torn line in which it stands. An archive that breaks off ends with
+    its last whole line, and ``fault`` says why.
     """
 
     def __init__(self, file: IO[bytes], encoding: str) -> None:
@@ -168,6 +183,7 @@ class _Utf8File(io.RawIOBase):
         self._is_utf8 = codecs.lookup(encoding).name == "utf-8"
         self._held = b""
         self._at_end = False
+        self.fault: Exception | None = None
 
     def readable(self) -> bool:
         return True
@@ -175,15 +191,21 @@ class _Utf8File(io.RawIOBase):
     def read(self, size: int = -1) -> bytes:
         size = size if size >= 0 else BLOCK_BYTES
         while len(self._held) < size and not self._at_end:
-            piece = self._file.read(size)
-            self._at_end = not piece
-            # Most of a table is ASCII, which is UTF-8 as it stands unless a character was left half read.
-            is_plain = self._is_utf8 and piece.isascii() and not self._decoder.getstate()[0]
-            fresh = (
-                piece
-                if is_plain and piece
-                else self._decoder.decode(piece, self._at_end).encode("utf-8", "replace")
-            )
-            self._held += fresh
-        found, self._held = self._held[:size], self._held[size:]
+            try:
+                self._held += self._next(size)
+            except (OSError, EOFError, zlib.error) as error:
+                self.fault, self._at_end = error, True
+                self._held = self._held[: self._held.rfind(b"\n") + 1]
+        cut = self._held.rfind(b"\n", 0, size) + 1  # whole lines, so that a fault never halves a number
+        if not cut or (len(self._held) <= size and self._at_end):
+            cut = size
+        found, self._held = self._held[:cut], self._held[cut:]
         return found
+
+    def _next(self, size: int) -> bytes:
+        piece = self._file.read(size)
+        self._at_end = not piece
+        # Most of a table is ASCII, which is UTF-8 as it stands unless a character was left half read.
+        if piece and self._is_utf8 and piece.isascii() and not self._decoder.getstate()[0]:
+            return piece
+        return self._decoder.decode(piece, self._at_end).encode("utf-8", "replace")

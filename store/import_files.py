@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import zlib
 from pathlib import Path
 
 from .errors import SettingsError
-from .import_csv import HEAD_BYTES, CsvTable
+from .import_csv import HEAD_BYTES, CsvTable, opened
 from .import_mapping import ImportMapping
 from .import_parquet import ParquetTable
 from .import_tables import TableFile
@@ -22,10 +23,11 @@ def open_table(path: Path, mapping: ImportMapping) -> TableFile:
         It cannot be read, is empty, or has no headings that can be told apart.
     """
     try:
-        with path.open("rb") as file:
-            head = file.read(HEAD_BYTES)
-    except OSError as error:
-        raise SettingsError(f"{path} cannot be read ({error.strerror})", remedy="name a file") from error
+        with opened(path) as (content, _):
+            head = content.read(HEAD_BYTES)
+    except (OSError, EOFError, zlib.error) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise SettingsError(f"{path} cannot be read ({reason})", remedy="name a file") from error
     if not head.strip():
         raise SettingsError(f"{path} is empty", remedy="name a table with headings")
     table: TableFile = ParquetTable(path) if head.startswith(PARQUET_MAGIC) else CsvTable(path, head, mapping)

@@ -145,6 +145,22 @@ def import_table(
     )
 
 
+def check_table(path: Path, mapping: ImportMapping | None = None) -> None:
+    """Refuse a table that `import_table` would refuse for its headings, before anything is made for it.
+
+    Raises
+    ------
+    SettingsError
+        With the reason.
+    """
+    mapping = mapping or ImportMapping()
+    table = open_table(path, mapping)
+    try:
+        _plan(table, mapping, path, {}, set())
+    finally:
+        table.close()
+
+
 class _Desk:
     """Holds rows by series and day until the file has moved on to other days."""
 

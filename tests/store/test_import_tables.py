@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gzip
 import io
 import math
 from collections.abc import Callable
@@ -59,6 +60,7 @@ def said(result: ImportResult) -> list[tuple[int, str, str]]:
         (HEAD + row(1)).encode(),
         (HEAD + row(1)).encode("utf-8-sig"),
         (HEAD + row(1)).encode("utf-16"),
+        gzip.compress((HEAD + row(1)).encode(), mtime=0),
         (HEAD + row(1)).replace("\n", "\r\n").encode(),
         (HEAD + row(1)).replace("\n", "\r").encode(),
         (HEAD + row(1)).strip().encode(),
@@ -170,7 +172,7 @@ def test_lines_above_the_headings(bring: Bring) -> None:
 @pytest.mark.parametrize(
     ("content", "words"),
     [
-        (HEAD + row(1) + "2026-03-01T00:00:02Z," + "5" * 9_000_000 + ",1\n", "a row is longer than 4 MB"),
+        (HEAD + row(1) + "2026-03-01T00:00:02Z," + "5" * 9_000_000 + ",1\n", "a row is longer than 1 MB"),
         ("time," + "a" * 3_000_000, "no headings"),
         ("time," + ",".join(f"gpu{i}.power_w" for i in range(100_000)), "headings without end"),
     ],
@@ -184,8 +186,19 @@ def test_what_stands_before_the_end_of_a_broken_file_is_kept(bring: Bring, sqlit
     good = "".join(f"{1_772_000_000 + i},50,1\n" for i in range(400_000))
     with pytest.raises(SettingsError, match="what stands before that is kept"):
         bring(HEAD + good + "1," + "5" * 9_000_000 + ",1\n")
-    # The last block of 4 MB goes with the row that does not fit into one.
+    # The last block of 1 MB goes with the row that does not fit into one.
     assert len(Reader(open_writer(sqlite_url)).source_frame("gpu0")) > 200_000
+
+
+def test_an_archive_cut_short_gives_what_it_has(bring: Bring, sqlite_url: str) -> None:
+    rng = np.random.default_rng(1)
+    good = "".join(f"{1_772_000_000 + i},50,{rng.random():.3f}\n" for i in range(200_000))
+    packed = gzip.compress((HEAD + good).encode())
+    with pytest.raises(SettingsError, match="what stands before that is kept"):
+        bring(packed[: len(packed) // 2])
+    with pytest.raises(SettingsError, match="cannot be read"):
+        bring(packed[:12])
+    assert len(Reader(open_writer(sqlite_url)).source_frame("gpu0")) > 50_000
 
 
 def test_a_million_torn_lines_are_only_counted(bring: Bring) -> None:
