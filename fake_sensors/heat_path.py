@@ -135,6 +135,21 @@ class HeatPath:
         rates, _, _ = self._modes(1.0 / self.airflow_resistance_k_per_w(speed_share))
         return tuple(sorted(1.0 / float(rate) for rate in rates))
 
+    def answer(self, speed_share: float, read: int, heated: int) -> list[tuple[float, float]]:
+        """How one node answers to heat in another: time constants [s] and resistances [K/W], shortest first.
+
+        Parameters
+        ----------
+        speed_share
+            Fan speed as a share of full speed.
+        read, heated
+            Nodes, in the order of `temperatures_c`.
+        """
+        rates, into_modes, from_modes = self._modes(1.0 / self.airflow_resistance_k_per_w(speed_share))
+        resistances = from_modes[read] * into_modes[:, heated] / rates
+        pairs = zip(rates.tolist(), resistances.tolist(), strict=True)
+        return sorted((1.0 / rate, resistance) for rate, resistance in pairs)
+
     def step(self, seconds: float, heat_w: Sequence[float], speed_share: float, air_c: float) -> None:
         """Let ``seconds`` pass with constant heat, speed and air; parameters as in `settled_c`."""
         share = speed_share if speed_share > STILL_SHARE else STILL_SHARE
