@@ -41,7 +41,7 @@ class HeldPower:
     late_w: Array
 
 
-def held_power(times_s: Array, power_w: Array, average_s: float | None = 1.0) -> HeldPower:
+def held_power(times_s: Array, power_w: Array, average_s: Array | float | None = 1.0) -> HeldPower:
     """Read means of power as a staircase with the same energy.
 
     Where looks lie further apart than the mean reaches, the last level is held until its beginning.
@@ -53,7 +53,8 @@ def held_power(times_s: Array, power_w: Array, average_s: float | None = 1.0) ->
     power_w
         The readings [W], same shape, no NaN.
     average_s
-        Over how long before its time a reading is the mean [s]; None where since the last look.
+        Over how long before its time a reading is the mean [s], one for all or for each; None where since the
+        last look.
     """
     times_s, power_w = np.asarray(times_s, float), np.asarray(power_w, float)
     spacing_s = np.diff(times_s, axis=-1, prepend=times_s[..., :1])

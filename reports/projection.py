@@ -30,7 +30,7 @@ Basis = Callable[[Array], Array]
 LEAST_SINGULAR_SHARE = 1e-10
 SHARED_TOLERANCE = 1e-3  # of a logarithm, and of a squared standard deviation
 MOST_TRIALS = 150
-CURVATURE_STEP = 0.05
+CURVATURE_STEP = 0.1
 N_SEARCHES = 3  # from the best of the starts: one may lie before a wrong valley
 
 
@@ -198,7 +198,11 @@ def fit_shared(
         options={"xatol": SHARED_TOLERANCE, "fatol": SHARED_TOLERANCE, "maxfev": MOST_TRIALS},
     )
     found = np.clip(np.asarray(best.x, float), prior.least, prior.most)
-    return _judge(basis, values, found, variance * _curvature(cost, found), freedom)
+    # Knowing the values leaves nobody less sure than the prior was.
+    scaled = _curvature(cost, found) * np.outer(prior.sd, prior.sd)
+    sharpness, axes = np.linalg.eigh(scaled)
+    held = (axes * np.maximum(sharpness, 1.0)) @ axes.T / np.outer(prior.sd, prior.sd)
+    return _judge(basis, values, found, variance * held, freedom)
 
 
 def _freedom(columns: Array, n_rows: int, n_nonlinear: int) -> int:

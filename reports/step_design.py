@@ -60,13 +60,17 @@ class StepDesign:
         times_s = looks.power_end_s[indices]
         first = np.argmax(is_read, axis=1)[:, None]
         self._lead = int(first.min()) if len(chosen) else 0
-        self._power = held_power(times_s, looks.power_w[indices], settings.average_s)
-        self._level_w = np.take_along_axis(looks.power_w[indices], first, axis=1)[..., None]
+        average_s = np.inf if settings.average_s is None else settings.average_s
+        reach_s = np.where(windows.is_far, np.inf, average_s)
+        power_w = _rows_means(looks, looks.power_w, indices, windows.is_far)
+        self._power = held_power(times_s, power_w, reach_s)
+        self._level_w = np.take_along_axis(power_w, first, axis=1)[..., None]
         parts = [lag_responses(self._power, SLOW_S) - self._level_w]
         for other_w in others_w:
-            held_w = np.nan_to_num(other_w[indices])  # a part that was not read heats as if switched off
+            # A part that was not read heats as if switched off.
+            held_w = _rows_means(looks, np.nan_to_num(other_w), indices, windows.is_far)
             level_w = np.take_along_axis(held_w, first, axis=1)[..., None]
-            held = held_power(times_s, held_w, settings.average_s)
+            held = held_power(times_s, held_w, reach_s)
             parts.append(lag_responses(held, NEIGHBOUR_S) - level_w)
         self._fixed = np.concatenate(parts, axis=-1)[:, self._lead :]
         kept = slice(self._lead, None)
@@ -93,6 +97,18 @@ class StepDesign:
         ones = np.ones((*self._fixed.shape[:-1], 1))
         columns = np.concatenate([ones, answers[:, self._lead :], self._fixed], axis=-1)
         return np.asarray(columns * self.is_read[..., None])
+
+
+def _rows_means(
+    looks: Looks, power_w: Array, indices: npt.NDArray[np.int64], is_far: npt.NDArray[np.bool_]
+) -> Array:
+    """Power at the looks of the windows; in columns that stand for several rows their mean [W]."""
+    spacing_s = np.diff(looks.power_end_s, prepend=looks.power_end_s[:1])
+    energy_j = np.cumsum(power_w * spacing_s)
+    before = np.concatenate([indices[:, :1], indices[:, :-1]], axis=1)
+    span_s = looks.power_end_s[indices] - looks.power_end_s[before]
+    mean_w = (energy_j[indices] - energy_j[before]) / np.where(span_s > 0.0, span_s, 1.0)
+    return np.asarray(np.where(is_far & (span_s > 0.0), mean_w, power_w[indices]))
 
 
 def powers_at(looks: Looks, others: Sequence[pd.DataFrame]) -> list[Array]:

@@ -20,6 +20,9 @@ BEFORE_LOOKS = 5
 CLOSE_S = 1.6
 BEFORE_S = 12.0  # at idle the machine is looked at every ten seconds: at least one look must fall in here
 LONG_GAP_S = 120.0  # over a longer gap nobody knows what the power was
+# What the slow parts still carry they learn from before the window, five rows at a time: four minutes where
+# looks are a second apart, more where they are means.
+NEAR_ROWS, FAR_ROWS, FAR_STRIDE = 16, 48, 5
 IDLE_LOOK_S = 10.0  # distance of looks within a mean at idle; under load it is a second
 
 
@@ -39,8 +42,6 @@ class StepSettings:
         Largest scatter before and after, as a share of the change.
     after_s, least_after_s
         Looks this long after a step are used; fewer than the second say nothing about slow parts.
-    history_looks
-        Rows before the window from which the slow parts learn what they still carry.
     average_s
         Over how long before its time a power reading is the mean; None where since the last look.
     """
@@ -51,7 +52,6 @@ class StepSettings:
     steady_fraction: float = 0.2
     after_s: float = 60.0
     least_after_s: float = 12.0
-    history_looks: int = 40
     average_s: float | None = 1.0
 
 
@@ -93,6 +93,8 @@ class StepWindows:
         Index in the looks.
     is_read
         Whether the temperature of the look takes part; the rest is history and padding.
+    is_far
+        Columns that stand for several rows, shape (n_looks,).
     reasons
         Why a step cannot be used, empty where it can.
     """
@@ -100,12 +102,15 @@ class StepWindows:
     onsets: Indices
     indices: Indices
     is_read: Flags
+    is_far: Flags
     reasons: list[str]
 
     def part(self, begin: int, end: int) -> StepWindows:
         """Some consecutive steps."""
         few = slice(begin, end)
-        return StepWindows(self.onsets[few], self.indices[few], self.is_read[few], self.reasons[few])
+        return StepWindows(
+            self.onsets[few], self.indices[few], self.is_read[few], self.is_far, self.reasons[few]
+        )
 
 
 def usable_looks(frame: pd.DataFrame) -> Looks:
@@ -167,7 +172,8 @@ def cut_windows(looks: Looks, onsets: Indices, settings: StepSettings) -> StepWi
     """Cut the looks around each step, up to the next one, with the history before them."""
     times_s = looks.times_s
     n, n_after = len(times_s), int(settings.after_s) + 4
-    span = np.arange(-settings.history_looks, n_after)
+    far = -NEAR_ROWS - FAR_STRIDE * np.arange(FAR_ROWS, 0, -1)
+    span = np.concatenate([far, np.arange(-NEAR_ROWS, n_after)])
     indices = np.clip(onsets[:, None] + span, 0, max(n - 1, 0))
     at_s = times_s[onsets][:, None]
     following = np.append(onsets[1:], n)
@@ -193,7 +199,7 @@ def cut_windows(looks: Looks, onsets: Indices, settings: StepSettings) -> StepWi
     reasons = [
         _reason(times_s[indices[s]][is_read[s]] - times_s[onsets[s]], settings) for s in range(len(onsets))
     ]
-    return StepWindows(onsets, indices, is_read, reasons)
+    return StepWindows(onsets, indices, is_read, np.arange(len(span)) <= FAR_ROWS, reasons)
 
 
 def _strongest(candidates: Indices, change_w: Array, first_w: Array, times_s: Array) -> Indices:
@@ -226,6 +232,6 @@ def _reason(read_s: Array, settings: StepSettings) -> str:
     if after_s[-1] < settings.least_after_s:
         return f"not identifiable: the load changed again after {after_s[-1]:.0f} s"
     early_s = after_s[after_s <= settings.least_after_s]
-    if np.diff(early_s, prepend=0.0).max() > CLOSE_S:
+    if np.diff(early_s, prepend=0.0, append=settings.least_after_s).max() > CLOSE_S:
         return "not identifiable: no looks a second apart after the step"
     return ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -35,16 +36,18 @@ def test_irregular_times_agree_with_an_ode_solver() -> None:
             (power.late_s[look], power.late_w[look]),
         ):
             if span_s > 0:
-                solved = solve_ivp(
-                    lambda _, x, level=level_w: (level - x) / 3.0,
-                    (0.0, span_s),
-                    [shown_w],
-                    rtol=1e-10,
-                    atol=1e-10,
-                )
-                shown_w = solved.y[0, -1]
+                shown_w = solved(shown_w, level_w, span_s)
         # The solver keeps each stretch to 1e-10 of 150 W; 40 stretches of two treads stay below 1e-6.
         assert lag_responses(power, [3.0])[look, 0] == pytest.approx(shown_w, abs=1e-6)
+
+
+def solved(shown_w: float, level_w: float, span_s: float) -> float:
+    """What a lag of 3 s shows after a stretch of constant power."""
+
+    def slope(_: float, now_w: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        return (level_w - now_w) / 3.0
+
+    return float(solve_ivp(slope, (0.0, span_s), [shown_w], rtol=1e-10, atol=1e-10).y[0, -1])
 
 
 @given(
@@ -54,8 +57,8 @@ def test_irregular_times_agree_with_an_ode_solver() -> None:
 @settings(max_examples=60, deadline=None)
 def test_the_staircase_has_the_energy_that_was_read(power_w: list[float], spacing_s: float) -> None:
     """Whatever is split within the reach of a reading, its mean is the reading."""
-    readings_w = np.array(power_w)
-    power = held_power(np.arange(len(power_w)) * spacing_s, readings_w, average_s=None)
+    readings_w = np.array(power_w, float)
+    power = held_power(np.asarray(np.arange(len(power_w)) * spacing_s, float), readings_w, average_s=None)
     energy_j = power.early_s * power.early_w + power.late_s * power.late_w
     # Sums of two products below 500 W x 20 s, in doubles.
     np.testing.assert_allclose(energy_j[1:], readings_w[1:] * spacing_s, rtol=0, atol=1e-8)
