@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -37,7 +38,7 @@ def numbers(cells: pa.Array, decimal: str = ".", missing: Sequence[str] = ()) ->
     if not is_text(cells.type):
         return as_floats(pc.cast(cells, pa.float64(), safe=False)), nothing
     text = without_empty(cells)
-    if not missing:
+    if not any(_is_number(word, decimal) for word in missing):  # -1, say, would be read as one
         try:
             plain = pc.replace_substring(text, ",", ".") if decimal == "," else text
             found = as_floats(pc.cast(plain, pa.float64()))
@@ -59,6 +60,10 @@ def _one_by_one(text: pa.Array, decimal: str, missing: Sequence[str]) -> tuple[F
     values = pc.cast(pc.if_else(is_number, trimmed, pa.scalar(None, pa.string())), pa.float64())
     found = as_floats(values)
     return found, ~as_flags(is_number) | np.isinf(found)
+
+
+def _is_number(word: str, decimal: str) -> bool:
+    return re.match(NUMBER, word.strip().replace(decimal, ".")) is not None
 
 
 def is_text(kind: pa.DataType) -> bool:

@@ -20,7 +20,8 @@ moments are written, ``[file]`` how the file is::
     missing = ["N/A"]
     skip_lines = 0
 
-A value here is ``scale`` times theirs plus ``offset``; ``unit`` stands for the usual pairs.
+A value here is ``scale`` times theirs plus ``offset``; ``unit`` stands for the usual pairs. ``method`` may
+say how it came about: ``average`` for a power that is a mean over the second before, for one.
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ from zoneinfo import ZoneInfo
 from .errors import SettingsError
 from .import_targets import QUANTITIES, Target, target_of
 
+METHODS = ("", "energy", "average", "instant", "intended", "relative")
 RFC3339, UNIX_S, UNIX_MS = "rfc3339", "unix_s", "unix_ms"
 
 # (scale, offset) from each unit that other programs write.
@@ -160,7 +162,7 @@ def _target(heading: str, entry: Any, where: str) -> Target:
         entry = {"to": entry}
     if not isinstance(entry, dict):
         raise SettingsError(f"{place} is {entry!r}", remedy='write {to = "gpu0.temperature_c"}')
-    _only(entry, {"to", "scale", "offset", "unit"}, place)
+    _only(entry, {"to", "scale", "offset", "unit", "method"}, place)
     target = target_of(str(entry.get("to", "")), place)
     if "unit" in entry:
         if "scale" in entry or "offset" in entry:
@@ -174,7 +176,10 @@ def _target(heading: str, entry: Any, where: str) -> Target:
         scale, offset = _number(entry, "scale", 1.0, place), _number(entry, "offset", 0.0, place)
         if scale == 0:
             raise SettingsError(f"{place} has scale 0", remedy="write the factor from theirs to ours")
-    return Target(target.owner, target.quantity, scale, offset)
+    method = str(entry.get("method", ""))
+    if method not in METHODS:
+        raise SettingsError(f"{place} has method {method!r}", remedy=f"write one of {', '.join(METHODS[1:])}")
+    return Target(target.owner, target.quantity, scale, offset, method)
 
 
 def _only(table: Mapping[str, Any], known: set[str], where: str) -> None:

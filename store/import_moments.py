@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
@@ -141,15 +142,19 @@ def _from_stamps(stamps: pa.Array, zone: str | None) -> tuple[Moments, npt.NDArr
     if zone is None:
         faults[faults == FINE] = NO_ZONE
         return found, faults
-    wall = pa.array(np.where(found == NONE, 0, found)).cast(pa.timestamp("ms"))
-    early, late = (
-        pc.assume_timezone(wall, zone, ambiguous=end, nonexistent=end) for end in ("earliest", "latest")
-    )
-    # In an hour that was skipped, what the clock showed at the moment so found is another time.
-    exists = as_flags(pc.equal(pc.local_timestamp(late), wall))
-    faults[(faults == FINE) & ~exists] = NEVER
-    faults[(faults == FINE) & (_ms(early) != _ms(late))] = TWICE
-    return _ms(early), faults
+    wall = pd.DatetimeIndex(np.where(found == NONE, 0, found).astype("datetime64[ms]"))
+    there = ZoneInfo(zone)
+    utc = _utc_ms(wall.tz_localize(there, ambiguous="NaT", nonexistent="NaT"))
+    is_odd = (utc == NONE) & (faults == FINE)
+    if is_odd.any():
+        shifted = _utc_ms(wall.tz_localize(there, ambiguous="NaT", nonexistent="shift_forward"))
+        faults[is_odd] = np.where(shifted[is_odd] == NONE, TWICE, NEVER)
+    return utc, faults
+
+
+def _utc_ms(moments: pd.DatetimeIndex) -> Moments:
+    naive = moments.tz_convert(None).to_numpy("datetime64[ms]")
+    return naive.astype(np.int64)  # NaT is the smallest of all, which is NONE
 
 
 def _ms(stamps: pa.Array) -> Moments:

@@ -23,14 +23,21 @@ class Registration:
     ----------
     database, machine_id
         Where, and whose.
-    labels
-        For each (owner, quantity) their heading of it.
+    labels, methods
+        For each (owner, quantity) their heading of it, and how it came about.
     """
 
-    def __init__(self, database: Database, machine_id: int, labels: Mapping[tuple[str, str], str]) -> None:
+    def __init__(
+        self,
+        database: Database,
+        machine_id: int,
+        labels: Mapping[tuple[str, str], str],
+        methods: Mapping[tuple[str, str], str],
+    ) -> None:
         self._database = database
         self._machine_id = machine_id
         self._labels = labels
+        self._methods = methods
         self._sources: dict[str, tuple[int, Span]] = {}
         self._channels: dict[tuple[str, str], tuple[int, Span]] = {}
 
@@ -48,7 +55,13 @@ class Registration:
         """Number of the channel of an owner's quantity."""
         known = self._channels.get((owner, quantity))
         if known is None:
-            found = Channel(f"{DOOR}/{owner}/{quantity}", quantity, DOOR, self._labels[owner, quantity])
+            found = Channel(
+                f"{DOOR}/{owner}/{quantity}",
+                quantity,
+                DOOR,
+                self._labels[owner, quantity],
+                method=self._methods[owner, quantity],
+            )
             identity = {"key": found.key, "owner": owner, "quantity": quantity}
             details = {
                 "door": found.door,

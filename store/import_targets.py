@@ -18,12 +18,16 @@ REMEDY = "see the exchange table in the help of `heatdrift import`"
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """Where a column goes: ``scale`` times its value plus ``offset`` is ``quantity`` of ``owner``."""
+    """Where a column goes: ``scale`` times its value plus ``offset`` is ``quantity`` of ``owner``.
+
+    ``method`` is how the value came about, as in `Channel`.
+    """
 
     owner: str
     quantity: str
     scale: float = 1.0
     offset: float = 0.0
+    method: str = ""
 
     @property
     def name(self) -> str:

@@ -169,7 +169,8 @@ class _Desk:
         self._machine_id = machine_id
         self._owners: Owners = plan.owners
         labels = {(target.owner, target.quantity): heading for heading, target in plan.columns.items()}
-        self._registration = Registration(database, machine_id, labels)
+        methods = {(target.owner, target.quantity): target.method for target in plan.columns.values()}
+        self._registration = Registration(database, machine_id, labels, methods)
         self._hot_from = hot_from
         self._held: dict[tuple[str, int], list[pa.Table]] = {}
         self._n_held = 0

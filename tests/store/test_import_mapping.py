@@ -16,7 +16,8 @@ COLUMNS = '[columns]\n"GPU" = "gpu0.temperature_c"\n'
 def test_a_whole_mapping() -> None:
     mapping = parse_mapping(
         '[columns]\n"A °F" = {to = "gpu0.temperature_c", unit = "f"}\n'
-        '"B" = {to = "gpu0.power_w", scale = 0.001, offset = -2}\n"C" = "fan1.speed_rpm"\n'
+        '"B" = {to = "gpu0.power_w", scale = 0.001, offset = -2, method = "average"}\n'
+        '"C" = "fan1.speed_rpm"\n'
         '[time]\ncolumns = ["Date", "Time"]\nformat = "%d.%m.%Y %H:%M"\nzone = "Europe/Berlin"\n'
         '[file]\ndelimiter = ";"\ndecimal = ","\nencoding = "cp1252"\nmissing = ["-"]\nskip_lines = 2\n',
         "m.toml",
@@ -24,7 +25,7 @@ def test_a_whole_mapping() -> None:
     assert mapping == ImportMapping(
         columns={
             "A °F": Target("gpu0", "temperature_c", 5 / 9, -160 / 9),
-            "B": Target("gpu0", "power_w", 0.001, -2.0),
+            "B": Target("gpu0", "power_w", 0.001, -2.0, "average"),
             "C": Target("fan1", "speed_rpm"),
         },
         time_columns=("Date", "Time"),
@@ -72,6 +73,7 @@ def test_units(target: str, unit: str, theirs: float, ours: float) -> None:
         ('[columns]\nx = {to = "gpu0.power_w", scale = true}\n', "scale True"),
         ('[columns]\nx = {to = "gpu0.power_w", unit = "f"}\n', "unit 'f': write one of w, mw"),
         ('[columns]\nx = {to = "gpu0.power_w", unit = "w", scale = 2}\n', "both a unit and a scale"),
+        ('[columns]\nx = {to = "gpu0.power_w", method = "guess"}\n', "write one of energy, average"),
         ('[columns]\nx = "gpu0.power_w"\ny = "gpu0.power_w"\n', "'x' and 'y' both go to gpu0.power_w"),
         (COLUMNS + '[time]\nzone = "Berlin"\n', "zone 'Berlin'"),
         (COLUMNS + '[time]\nzone = "../etc/passwd"\n', "zone"),

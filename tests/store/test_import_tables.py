@@ -258,6 +258,13 @@ CELLS = st.one_of(
 )
 
 
+@pytest.mark.parametrize("word", ["-1", "-1,0", "N/A"])
+def test_words_for_not_had_may_be_numbers(word: str) -> None:
+    values, is_bad = numbers(pa.array(["1,5", word, "-1,01"]), ",", [word])
+    np.testing.assert_array_equal(values, [1.5, np.nan, -1.01])
+    assert not is_bad.any()
+
+
 @given(st.lists(CELLS, min_size=1, max_size=20))
 def test_numbers_are_those_that_python_reads(cells: list[str]) -> None:
     """Every cell that is plain decimal notation has the value Python gives it; nothing else has one."""

@@ -179,6 +179,13 @@ def test_who_is_a_source_and_where_it_comes_from(database: Database, bring: Impo
     assert ("gpu0", "gpu0.temperature_c") in [(owner, c.label) for owner, c in reader.channels()]
 
 
+def test_how_a_value_came_about_is_kept(database: Database, bring: Import) -> None:
+    bring(f"time,p\n{DAY}T10:00:00Z,61\n", '[columns]\np = {to = "gpu0.power_w", method = "average"}\n')
+    (owner, channel), *others = Reader(database).channels()
+    assert (owner, channel.quantity, channel.label, channel.method) == ("gpu0", "power_w", "p", "average")
+    assert others == []
+
+
 def test_cadence_shows_in_the_distance_of_rows(database: Database, bring: Import) -> None:
     at = [0, 60, 120, 125, 130, 131, 132, 137, 197]
     bring("time,gpu0.temperature_c\n" + "".join(f"{1_772_000_000 + s},50\n" for s in at))
