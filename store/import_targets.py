@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from .errors import SettingsError
+from .series import PROBES
 from .units import PROBE_QUANTITIES, QUANTITY_INDEX, SOURCE_QUANTITIES, Quantity
 
 QUANTITIES: dict[str, Quantity] = PROBE_QUANTITIES | {q.name: q for q in SOURCE_QUANTITIES}
@@ -102,6 +103,10 @@ def sort_owners(
     measured: dict[str, set[str]] = {}
     for target in targets:
         measured.setdefault(target.owner, set()).add(target.quantity)
+    if PROBES in measured:
+        raise SettingsError(
+            f"{PROBES} is a word of the record itself", remedy="give it another name in a mapping file"
+        )
     kinds: dict[str, str] = {}
     for owner, quantities in measured.items():
         kind = owner.rstrip("0123456789")

@@ -134,3 +134,5 @@ def test_a_name_cannot_change_sides() -> None:
         sort_owners([Target("ambient", "power_w")], {}, {"ambient"})
     with pytest.raises(SettingsError, match="gpu0 is a source and cannot have speed_rpm"):
         sort_owners([Target("gpu0", "speed_rpm")], {"gpu0": "gpu"}, set())
+    with pytest.raises(SettingsError, match="word of the record itself"):
+        sort_owners([Target("probes", "power_w")], {}, set())

@@ -18,7 +18,7 @@ from heatdrift.store.import_mapping import parse_mapping
 from heatdrift.store.importing import ImportResult, import_table
 from heatdrift.store.packing import DAY_MS
 from heatdrift.store.reader import Reader
-from heatdrift.store.records import Cadence, Missing, unpack_missing
+from heatdrift.store.records import Batch, Cadence, Missing, SourceSample, unpack_missing
 from heatdrift.store.schema import sealed_day
 from heatdrift.store.sealing import merge_sealed_weeks, seal_finished_days
 from heatdrift.store.units import QUANTITY_INDEX, SOURCE_QUANTITIES
@@ -238,3 +238,50 @@ def test_progress_grows_to_the_whole(database: Database, tmp_path: Path) -> None
     assert len(shares) > 1
     assert shares == sorted(shares)
     assert shares[-1] == 1.0  # set, not summed
+
+
+def test_an_import_cut_short_is_made_whole_by_the_next(database: Database, tmp_path: Path) -> None:
+    path = tmp_path / "t.csv"
+    rows = "".join(f"{1_772_000_000 + 2 * s},50.125,{s % 300}\n" for s in range(120_000))
+    path.write_text("time,gpu0.temperature_c,gpu0.power_w\n" + rows)
+    machine_id = Writer(database, "u", "desk").machine_id
+
+    def pull_the_plug(share: float) -> None:
+        raise KeyboardInterrupt(f"at {share}")
+
+    with pytest.raises(KeyboardInterrupt):
+        import_table(database, machine_id, path, NOW_UTC_MS, progress=pull_the_plug)
+    n_before = len(Reader(database).source_frame("gpu0"))
+    assert 0 < n_before < 120_000
+    result = import_table(database, machine_id, path, NOW_UTC_MS)
+    assert (result.shelved.n_added, result.shelved.n_already) == (120_000 - n_before, n_before)
+    frame = Reader(database).source_frame("gpu0")
+    assert frame["power_w"].to_list() == [s % 300 for s in range(120_000)]
+
+
+def test_a_recorder_may_write_meanwhile(database: Database, database_url: str, tmp_path: Path) -> None:
+    """Between two batches of an import, another process writes the same source, at moments of its own."""
+    path = tmp_path / "t.csv"
+    rows = "".join(f"{1_772_000_000 + s},50,{s % 300}\n" for s in range(200_000))
+    path.write_text("time,gpu0.temperature_c,gpu0.power_w\n" + rows)
+    machine_id = Writer(database, "u", "desk").machine_id
+    other = open_writer(database_url)
+    recorder = Writer(other, "u", "desk")
+    recorder.register_source("gpu0", "gpu", NOW_UTC_MS)
+    written: list[int] = []
+
+    def record(share: float) -> None:
+        at = 1_772_000_000_500 + 1000 * len(written)
+        values = (60_000, *[None] * (len(SOURCE_QUANTITIES) - 1))
+        recorder.write(Batch((SourceSample(at, "gpu0", values, None, 2, 1, 0),)))
+        written.append(at)
+
+    result = import_table(database, machine_id, path, NOW_UTC_MS, progress=record)
+    other.close()
+    assert result.shelved.n_added == 200_000
+    assert len(written) > 2
+    seal_finished_days(database, NOW_UTC_MS)
+    merge_sealed_weeks(database, NOW_UTC_MS)
+    frame = Reader(database).source_frame("gpu0")
+    assert len(frame) == 200_000 + len(written)
+    assert (frame["temperature_c"] == 60).sum() == len(written)
