@@ -33,6 +33,7 @@ IDLE_MEDIAN = "2h"
 HOURLY = "1h"
 STALE_S = 2 * 3600.0  # beyond, a reading says nothing of the moment
 LEAST_IDLE_WINDOWS = 10
+RESTED_SHARE = 0.1  # of the idle power, what a lag may still make of earlier work
 SELF_WARMED = ("ssd", "nvme", "disk", "dimm")  # by their own work, just when the sources work too
 
 
@@ -153,7 +154,7 @@ def from_own_idle(windows: pd.DataFrame, readings_c: pd.Series) -> Reference:
     AnalysisError
         The source was hardly ever seen idle.
     """
-    idle = idle_windows(windows)["temperature_c"]
+    idle = rested(idle_windows(windows))["temperature_c"]
     if len(idle) < LEAST_IDLE_WINDOWS:
         raise AnalysisError(
             "not identifiable: no probe says what the air was, and the source was hardly ever idle",
@@ -175,6 +176,15 @@ def idle_windows(windows: pd.DataFrame) -> pd.DataFrame:
             idle_w = float(np.quantile(power_w, IDLE_QUANTILE)) if len(power_w) else 0.0
             is_idle &= power_w <= IDLE_FACTOR * idle_w
     return windows[is_idle]
+
+
+def rested(idle: pd.DataFrame) -> pd.DataFrame:
+    """Those of some idle windows that no longer feel earlier work."""
+    late = [column for column in idle.columns if column.startswith("late_")]
+    if not late:
+        return idle
+    is_rested = idle[late].abs().max(axis=1) <= RESTED_SHARE * idle["power_w"]
+    return idle[is_rested] if int(is_rested.sum()) >= LEAST_IDLE_WINDOWS else idle
 
 
 def offset_of(
