@@ -25,7 +25,7 @@ KEPT_MEANS = ("memory_utilization_pct", "utilization_pct", "clock_mhz", "thermal
 WHOLE_DEGREE_K = 1.0
 LEAST_GRID_READINGS = 8
 # Sinks answer within some minutes, the air in a case within some ten.
-LATE_S = {"sink": 180.0, "case": 720.0}
+LATE_S = {"sink": 150.0, "slow": 400.0, "case": 900.0}
 
 
 @dataclass(frozen=True, slots=True)

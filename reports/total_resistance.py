@@ -13,20 +13,23 @@ joined by how well they fit, and their disagreement is part of the error.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from ..store.errors import TooFewWindowsError
+from ..store.errors import AnalysisError, TooFewWindowsError
 from .reference_temperature import Reference
 from .regression import fit_huber
-from .window_groups import LEAST_LOADED, alike, fan_of, loaded, usual_memory_pct
+from .settled import LATE_S
+from .window_groups import LEAST_LOADED, alike, fans_of, loaded, powers_of, turning_fans, usual_memory_pct
 
 Array = npt.NDArray[np.float64]
 
+RECIPROCITY_SHARE = 0.1  # two power meters agree no better: common practice, no source
 EXPONENTS = tuple(0.4 + 0.1 * step for step in range(6))  # laminar to turbulent, with room
 
 
@@ -68,24 +71,71 @@ class TotalResistance:
 
 
 @dataclass(frozen=True, slots=True)
-class _Usual:
-    """About what the model is written: the fan and its usual speed, the usual memory load."""
+class _Shape:
+    """One form of the model: which fan, about which speed and memory load, which exponent, whose sink."""
 
     fan: str
     speed: float
     memory_pct: float
+    exponent: float = math.nan
+    is_shared: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class _Form:
-    """One form of the model, fitted: value and standard error of each term, and how badly it fits."""
+    """A form, fitted: value and standard error of each term, and how badly it fits."""
 
     terms: dict[str, tuple[float, float]]
-    exponent: float
+    shape: _Shape
     misfit: float
+    degrees_of_freedom: int
 
 
-def fit_total_resistance(windows: pd.DataFrame, reference: Reference) -> TotalResistance:
+def fit_total_resistances(
+    windows: Mapping[str, pd.DataFrame], references: Mapping[str, Reference]
+) -> dict[str, TotalResistance | AnalysisError]:
+    """Fit every source of a machine, each helped by what the others know.
+
+    A passive network heats both ways alike: what the GPU adds to the processor, the processor adds to the
+    GPU, up to the scales of two power meters. A source whose work never parts from another's learns so from
+    the other what it cannot tell itself.
+
+    Parameters
+    ----------
+    windows, references
+        Of each source, as `fit_total_resistance` takes them.
+
+    Returns
+    -------
+    dict
+        The fit of each source, or why there is none.
+    """
+    alone: dict[str, TotalResistance | AnalysisError] = {}
+    helped: dict[str, TotalResistance | AnalysisError] = {}
+    for source in windows:
+        alone[source] = _fit_or_reason(windows[source], references[source], {})
+    for source in windows:
+        known = {}
+        for other, fit in alone.items():
+            if other != source and isinstance(fit, TotalResistance) and source in fit.cross_k_per_w:
+                value, error = fit.cross_k_per_w[source]
+                known[other] = value, math.hypot(error, RECIPROCITY_SHARE * value)
+        helped[source] = _fit_or_reason(windows[source], references[source], known)
+    return helped
+
+
+def _fit_or_reason(
+    windows: pd.DataFrame, reference: Reference, cross_known: Mapping[str, tuple[float, float]]
+) -> TotalResistance | AnalysisError:
+    try:
+        return fit_total_resistance(windows, reference, cross_known)
+    except AnalysisError as reason:
+        return reason
+
+
+def fit_total_resistance(
+    windows: pd.DataFrame, reference: Reference, cross_known: Mapping[str, tuple[float, float]] | None = None
+) -> TotalResistance:
     """Fit the total resistance of one heat path.
 
     Parameters
@@ -94,6 +144,9 @@ def fit_total_resistance(windows: pd.DataFrame, reference: Reference) -> TotalRe
         As `settled_windows` gives them.
     reference
         What the air was.
+    cross_known
+        What is known beforehand of other sources' heating: (K/W, standard error) by source. Of one that is
+        not named, only that it lies between nothing and the whole.
 
     Raises
     ------
@@ -111,40 +164,27 @@ def fit_total_resistance(windows: pd.DataFrame, reference: Reference) -> TotalRe
             f"not identifiable: {n_loaded} settled windows under load, {LEAST_LOADED} are needed",
             remedy="record for longer, or let work run for ten minutes on end",
         )
-    fan = fan_of(rows[is_loaded])
-    speed = math.nan
-    if fan:
-        turns = (rows[f"speed.{fan}"] > 0.0).to_numpy()
-        rows, is_loaded = rows[turns], is_loaded[turns]
-        speed = float(rows.loc[is_loaded, f"speed.{fan}"].median())
-    memory_pct = usual_memory_pct(rows[is_loaded])
-    usual = _Usual(fan, speed, memory_pct)
-    groups = alike(rows, fan)
-    ways = product(EXPONENTS, (True, False)) if fan else [(math.nan, False)]
-    forms = []
-    for exponent, is_shared in ways:
-        columns = _columns(groups, usual, exponent, is_shared)
-        forms.append(_fit_form(columns, groups, reference, exponent))
-    terms, exponent = _joined(forms)
-    return TotalResistance(
-        *terms["power_w"],
-        {
-            name.removeprefix("power_w."): value
-            for name, value in terms.items()
-            if name.startswith("power_w.")
-        },
-        fan,
-        speed,
-        exponent,
-        terms.get("fan", (0.0, 0.0)),
-        memory_pct,
-        *terms["offset"],
-        n_loaded,
-        len(groups),
-    )
+    turning = turning_fans(rows[is_loaded])
+    turns = (rows[[f"speed.{fan}" for fan in turning]] > 0.0).all(axis=1).to_numpy()
+    rows, is_loaded = rows[turns], is_loaded[turns]
+    usual_rows = rows[is_loaded]
+    fans, do_follow = fans_of(usual_rows)
+    memory_pct = usual_memory_pct(usual_rows)
+    groups = alike(rows, fans)
+    speeds = {fan: float(usual_rows[f"speed.{fan}"].median()) for fan in fans}
+    ways = product(fans, EXPONENTS, (True, False) if do_follow else (True,))
+    shapes = [_Shape(fan, speeds[fan], memory_pct, n, is_shared) for fan, n, is_shared in ways]
+    if not do_follow:
+        shapes.append(_Shape("", math.nan, memory_pct))
+    priors = {"offset": (0.0, reference.offset_error_k)}
+    half = float((usual_rows["rise_k"] / usual_rows[powers_of(rows)].sum(axis=1)).median()) / 2.0
+    for power in powers_of(rows)[1:]:
+        priors[power] = (cross_known or {}).get(power.removeprefix("power_w."), (half, abs(half)))
+    forms = [_fit_form(_columns(groups, shape), groups, priors, shape) for shape in shapes]
+    return _joined(forms, n_loaded, len(groups))
 
 
-def _columns(rows: pd.DataFrame, usual: _Usual, exponent: float, is_shared: bool) -> dict[str, Array]:
+def _columns(rows: pd.DataFrame, shape: _Shape) -> dict[str, Array]:
     def of(name: str) -> Array:
         return rows[name].to_numpy(float)
 
@@ -156,29 +196,34 @@ def _columns(rows: pd.DataFrame, usual: _Usual, exponent: float, is_shared: bool
     others = [column.removeprefix("power_w") for column in rows.columns if column.startswith("power_w.")]
     columns = {"offset": none + 1.0, "power_w": own_w}
     columns |= {f"power_w{other}": of(f"power_w{other}") for other in others}
-    if usual.fan:
-        pushed_w = own_w + is_shared * of_others("power_w")
-        columns["fan"] = ((of(f"speed.{usual.fan}") / usual.speed) ** -exponent - 1.0) * pushed_w
-    if math.isfinite(usual.memory_pct):
-        columns["memory"] = (of("memory_utilization_pct") - usual.memory_pct) / 100.0 * own_w
-    columns["late_sink"] = of("late_sink_w") + is_shared * of_others("late_sink_w")
-    columns["late_case"] = of("late_case_w") + of_others("late_case_w")
+    if shape.fan:
+        pushed_w = own_w + shape.is_shared * of_others("power_w")
+        columns["fan"] = ((of(f"speed.{shape.fan}") / shape.speed) ** -shape.exponent - 1.0) * pushed_w
+    if math.isfinite(shape.memory_pct):
+        columns["memory"] = (of("memory_utilization_pct") - shape.memory_pct) / 100.0 * own_w
+    columns["settling"] = -of("slope_k_per_min")
+    for word in LATE_S:
+        of_all = word == "case" or shape.is_shared  # the air in a case is warmed by everybody
+        columns[f"late_{word}"] = of(f"late_{word}_w") + of_all * of_others(f"late_{word}_w")
     return {name: values for name, values in columns.items() if np.any(values != 0.0)}
 
 
 def _fit_form(
-    columns: dict[str, Array], groups: pd.DataFrame, reference: Reference, exponent: float
+    columns: dict[str, Array], groups: pd.DataFrame, priors: dict[str, tuple[float, float]], shape: _Shape
 ) -> _Form:
     names = list(columns)
     error_k = groups["group_error_k"].to_numpy(float)
-    prior = np.zeros((1, len(names)))
-    prior[0, 0] = 1.0 / reference.offset_error_k
-    design = np.vstack([np.column_stack(list(columns.values())) / error_k[:, None], prior])
-    target = np.append(groups["rise_k"].to_numpy(float) / error_k, 0.0)
+    known = [(name, *priors[name]) for name in names if name in priors]
+    rows = np.array([[(name == of) / error for name in names] for of, _, error in known])
+    design = np.vstack([np.column_stack(list(columns.values())) / error_k[:, None], rows])
+    target = np.append(
+        groups["rise_k"].to_numpy(float) / error_k, [value / error for _, value, error in known]
+    )
     fit = fit_huber(design, target, names)
     if "fan" in names and fit.coefficients[names.index("fan")] < 0.0:
         rest = {name: values for name, values in columns.items() if name != "fan"}
-        return _fit_form(rest, groups, reference, math.nan)  # more air never warms
+        shape = replace(shape, fan="", speed=math.nan, exponent=math.nan)
+        return _fit_form(rest, groups, priors, shape)  # more air never warms
     weighted = design * np.sqrt(fit.weights)[:, None]
     misfit = float(fit.weights @ fit.residuals**2)
     excess = max(1.0, misfit / fit.degrees_of_freedom)
@@ -187,21 +232,40 @@ def _fit_form(
         name: (float(value), float(error))
         for name, value, error in zip(names, fit.coefficients, errors, strict=True)
     }
-    return _Form(terms, exponent, misfit / excess)
+    return _Form(terms, shape, misfit, fit.degrees_of_freedom)
 
 
-def _joined(forms: list[_Form]) -> tuple[dict[str, tuple[float, float]], float]:
+def _joined(forms: list[_Form], n_windows: int, n_groups: int) -> TotalResistance:
     """Mean of all forms, weighted by how well each fits; errors hold their own and their disagreement."""
-    least = min(form.misfit for form in forms)
-    weights = np.array([math.exp(-(form.misfit - least) / 2.0) for form in forms])
+    best = min(forms, key=lambda form: form.misfit)
+    # Where even the best form misses by more than the groups' errors, a step in misfit is worth less.
+    excess = max(1.0, best.misfit / best.degrees_of_freedom)
+    weights = np.array([math.exp(-(form.misfit - best.misfit) / (2.0 * excess)) for form in forms])
     weights /= weights.sum()
     terms = {}
     for name in dict.fromkeys(name for form in forms for name in form.terms):
         values, errors = np.array([form.terms.get(name, (0.0, 0.0)) for form in forms]).T
         mean = float(weights @ values)
         terms[name] = mean, math.sqrt(float(weights @ (errors**2 + (values - mean) ** 2)))
-    known = np.array([math.isfinite(form.exponent) for form in forms])
-    if not known.any():
-        return terms, math.nan
-    exponents = np.array([form.exponent for form in forms])[known]
-    return terms, float(weights[known] @ exponents / weights[known].sum())
+    of_fan = [
+        (w, form.shape.exponent)
+        for w, form in zip(weights, forms, strict=True)
+        if form.shape.fan == best.shape.fan
+    ]
+    exponent = float(np.average([n for _, n in of_fan], weights=[w for w, _ in of_fan]))
+    return TotalResistance(
+        *terms["power_w"],
+        {
+            name.removeprefix("power_w."): value
+            for name, value in terms.items()
+            if name.startswith("power_w.")
+        },
+        best.shape.fan,
+        best.shape.speed,
+        exponent,
+        terms.get("fan", (0.0, 0.0)),
+        best.shape.memory_pct,
+        *terms["offset"],
+        n_windows,
+        n_groups,
+    )

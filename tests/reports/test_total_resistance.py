@@ -8,12 +8,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from heatdrift.fake_sensors.heat_path import HeatPath, PathValues, SinkValues
 from heatdrift.fake_sensors.history import record_history
 from heatdrift.fake_sensors.machine import FakeMachine
 from heatdrift.reports.reference_temperature import Reference, ReferenceKind, choose_reference
-from heatdrift.reports.settled import settled_windows
-from heatdrift.reports.total_resistance import TotalResistance, fit_total_resistance
-from heatdrift.reports.window_groups import alike, fan_of, loaded
+from heatdrift.reports.settled import LATE_S, settled_windows
+from heatdrift.reports.total_resistance import (
+    TotalResistance,
+    fit_total_resistance,
+    fit_total_resistances,
+)
+from heatdrift.reports.window_groups import loaded
 from heatdrift.store.database import open_reader, open_writer
 from heatdrift.store.errors import TooFewWindowsError
 from heatdrift.store.reader import Reader
@@ -98,20 +103,49 @@ def test_a_year_of_rows_goes_through_in_one_call() -> None:
     assert ((windows["temperature_c"] - 22.0) / windows["power_w"]).to_numpy() == pytest.approx(0.3, rel=1e-9)
 
 
-def test_groups_keep_an_error_that_no_repetition_takes_away() -> None:
-    n_windows = 5000
-    rows = pd.DataFrame({"power_w": np.full(n_windows, 100.0), "rise_k": np.full(n_windows, 40.0)})
-    (error_k,) = alike(rows, "")["group_error_k"]
-    assert error_k == pytest.approx(np.hypot(0.25, 0.4), rel=1e-12)
-
-
-def test_fan_of_another_source_is_not_taken() -> None:
-    hot_c = np.linspace(50.0, 80.0, 50)
-    rows = pd.DataFrame(
-        {"temperature_c": hot_c, "power_w.gpu0": 80.0, "speed.gpu0_fan1": hot_c, "speed.fan1": 20 * hot_c}
+def settled(rng: np.random.Generator, cpu_w: np.ndarray, gpu_w: np.ndarray, source: str) -> pd.DataFrame:
+    """Settled windows of one source of a laptop whose processor and GPU share a sink, fan at full speed."""
+    paths = [PathValues("cpu0", 0.3, 0.2, 2.0, 60.0), PathValues("gpu0", 0.12, 0.1, 5.0, 120.0)]
+    path = HeatPath(paths, SinkValues(400.0, 0.05, 0.15, 0.7), 22.0)
+    index = pd.DatetimeIndex(START + pd.to_timedelta(np.arange(len(cpu_w)) * 120, "s"))
+    node, mine, other = (0, cpu_w, ("gpu0", gpu_w)) if source == "cpu0" else (2, gpu_w, ("cpu0", cpu_w))
+    pairs = zip(cpu_w, gpu_w, strict=True)
+    nodes = np.array([path.settled_c([cpu, 0.0, gpu, 0.0, 0.0], 1.0, 22.0) for cpu, gpu in pairs])
+    late = {f"late_{word}_w{end}": 0.0 for word in LATE_S for end in ("", f".{other[0]}")}
+    columns = {"temperature_c": nodes[:, node] + rng.normal(0.0, 0.3, len(mine)), "power_w": mine}
+    return pd.DataFrame(
+        {**columns, f"power_w.{other[0]}": other[1], "slope_k_per_min": 0.0, **late}, index=index
     )
-    assert fan_of(rows) == "fan1"
-    assert fan_of(rows.assign(**{"speed.fan1": 1000.0})) == ""
+
+
+def test_sources_help_each_other() -> None:
+    """The GPU never works without the processor, but the processor without the GPU: one of them can tell."""
+    rng = np.random.default_rng(3)
+    gpu_w = np.where(np.arange(300) % 3, rng.uniform(60.0, 140.0, 300), 10.0)
+    cpu_w = np.where(np.arange(300) % 3, 0.3 * gpu_w, rng.uniform(5.0, 60.0, 300))
+    of_cpu, of_gpu = (settled(rng, cpu_w, gpu_w, source) for source in ("cpu0", "gpu0"))
+    of_gpu = of_gpu[(np.arange(300) % 3 > 0) | (cpu_w < 10.0)]
+    room = pd.Series(22.0, of_cpu.index)
+    reference = Reference(ReferenceKind.AMBIENT, "ambient", room, 0.0, 1.0, 0.1)
+    alone = fit_total_resistance(of_gpu, reference)
+    helped = fit_total_resistances(
+        {"cpu0": of_cpu, "gpu0": of_gpu}, dict.fromkeys(("cpu0", "gpu0"), reference)
+    )
+    fit = helped["gpu0"]
+    assert isinstance(fit, TotalResistance)
+    assert fit.standard_error_k_per_w < 0.7 * alone.standard_error_k_per_w
+    # Die to plate, plate to sink, sink to air (0.05 + 0.15); the last is what the processor adds.
+    assert fit.resistance_k_per_w == pytest.approx(0.42, abs=2.5 * fit.standard_error_k_per_w)
+    value, error = fit.cross_k_per_w["cpu0"]
+    assert value == pytest.approx(0.2, abs=2.5 * error)
+
+
+def test_source_that_cannot_be_told_gives_its_reason() -> None:
+    rng = np.random.default_rng(4)
+    rows = settled(rng, np.full(50, 5.0), rng.choice([10.0, 100.0, 120.0], 50), "cpu0")
+    reference = Reference(ReferenceKind.AMBIENT, "ambient", pd.Series(22.0, rows.index), 0.0, 1.0, 0.1)
+    (reason,) = fit_total_resistances({"cpu0": rows}, {"cpu0": reference}).values()
+    assert isinstance(reason, TooFewWindowsError)
 
 
 def test_a_year_of_idle_says_nothing() -> None:
