@@ -53,11 +53,15 @@ class SysfsTree:
         self._view.look()
         self._files.write(GAUGES)
         self._files.write(COUNTERS)
-        write_state(self.nvml_state, NVIDIA_DRIVER, gpu_states(self._view))
+        self._write_gpus()
 
     def write_counters(self) -> None:
         """Write only what counts up, which must not lag behind the clock of whoever takes its rate."""
         self._files.write(COUNTERS)
+        self._write_gpus()
+
+    def _write_gpus(self) -> None:
+        write_state(self.nvml_state, NVIDIA_DRIVER, gpu_states(self._view))
 
     def close(self) -> None:
         """Close the files; the folder stays."""
