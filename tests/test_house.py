@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 import tomllib
@@ -80,6 +81,44 @@ def test_service_carries_no_heavy_library() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == ""
+
+
+CHANGES_FILES = {
+    *("O_WRONLY", "O_RDWR", "O_CREAT", "O_APPEND", "O_TRUNC"),
+    *(
+        "write_text",
+        "write_bytes",
+        "chmod",
+        "chown",
+        "unlink",
+        "rename",
+        "replace_file",
+        "truncate",
+        "pwrite",
+    ),
+}
+
+
+@pytest.mark.parametrize("path", list(modules("daemon")), ids=lambda p: str(p.relative_to(ROOT)))
+def test_the_service_changes_no_file_of_the_machine(path: Path) -> None:
+    """It reads sensors and leaves writing to the store; a number written to hwmon could stop a fan."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    used = {node.attr for node in ast.walk(tree) if isinstance(node, ast.Attribute)}
+    assert not used & CHANGES_FILES
+    modes = [
+        argument.value
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "open"
+        for argument in [*node.args[1:], *(k.value for k in node.keywords if k.arg == "mode")]
+        if isinstance(argument, ast.Constant) and isinstance(argument.value, str)
+    ]
+    assert not [mode for mode in modes if set(mode) & set("wax+")]
+
+
+def test_no_setter_of_nvml_is_named_anywhere() -> None:
+    for path in modules(*ROOMS):
+        named = re.findall(r"nvml\w*(?:Set|Clear|Reset|Freeze)[A-Z]\w*", path.read_text(encoding="utf-8"))
+        assert not named, f"{path.relative_to(ROOT)}: {named}"
 
 
 @pytest.mark.parametrize("path", list(modules(*ROOMS)), ids=lambda p: str(p.relative_to(ROOT)))
