@@ -180,11 +180,10 @@ def fit_shared(
     """
 
     def squares(parameters: Array) -> float:
-        within = np.clip(parameters, prior.least, prior.most)
-        return float(np.sum(fit_linear(basis(within), values).residuals ** 2))
+        return _unexplained(basis(np.clip(parameters, prior.least, prior.most)), values)
 
     freedom = _freedom(basis(starts[0]), n_rows, len(starts[0]))
-    begun = min(starts, key=squares)
+    begun = best_start(basis, values, starts)
     variance = squares(begun) / freedom
 
     def cost(parameters: Array) -> float:
@@ -203,6 +202,19 @@ def fit_shared(
     sharpness, axes = np.linalg.eigh(scaled)
     held = (axes * np.maximum(sharpness, 1.0)) @ axes.T / np.outer(prior.sd, prior.sd)
     return _judge(basis, values, found, variance * held, freedom)
+
+
+def best_start(basis: Basis, values: Array, starts: Sequence[Array]) -> Array:
+    """The nonlinear parameters, of some, with which the linear ones explain most."""
+    return min(starts, key=lambda start: _unexplained(basis(start), values))
+
+
+def _unexplained(basis: Array, values: Array) -> float:
+    """Sum of squares that no linear parameters explain."""
+    lengths = np.linalg.norm(basis, axis=1, keepdims=True)
+    orthogonal = np.linalg.qr(basis / np.where(lengths > 0.0, lengths, 1.0))[0]
+    explained = orthogonal @ (orthogonal.transpose(0, 2, 1) @ values[..., None])
+    return float(np.sum((values - explained[..., 0]) ** 2))
 
 
 def _freedom(columns: Array, n_rows: int, n_nonlinear: int) -> int:

@@ -7,6 +7,7 @@ a sink whose fan changes speed meanwhile. Sources on the same sink add slow lags
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +27,14 @@ NEIGHBOUR_S = (20.0, *SLOW_S)
 DIE_COLUMN, PLATE_COLUMN = 1, 2
 
 
+@dataclass(frozen=True, slots=True)
+class PowerSeries:
+    """Power at each look [W], and the energy up to it [J]."""
+
+    power_w: Array
+    energy_j: Array
+
+
 class StepDesign:
     """Temperatures around some steps, and the columns that have to explain them.
 
@@ -35,8 +44,8 @@ class StepDesign:
         From `usable_looks` and `cut_windows`.
     chosen
         Which steps of the windows.
-    others_w
-        Power of each source on the same sink at each look [W], NaN where not had.
+    powers
+        From `powers_at`: of the source, then of each on the same sink.
 
     Attributes
     ----------
@@ -54,7 +63,7 @@ class StepDesign:
         windows: StepWindows,
         settings: StepSettings,
         chosen: npt.NDArray[np.int64],
-        others_w: Sequence[Array] = (),
+        powers: Sequence[PowerSeries],
     ) -> None:
         indices, is_read = windows.indices[chosen], windows.is_read[chosen]
         times_s = looks.power_end_s[indices]
@@ -62,16 +71,14 @@ class StepDesign:
         self._lead = int(first.min()) if len(chosen) else 0
         average_s = np.inf if settings.average_s is None else settings.average_s
         reach_s = np.where(windows.is_far, np.inf, average_s)
-        power_w = _rows_means(looks, looks.power_w, indices, windows.is_far)
-        self._power = held_power(times_s, power_w, reach_s)
-        self._level_w = np.take_along_axis(power_w, first, axis=1)[..., None]
-        parts = [lag_responses(self._power, SLOW_S) - self._level_w]
-        for other_w in others_w:
-            # A part that was not read heats as if switched off.
-            held_w = _rows_means(looks, np.nan_to_num(other_w), indices, windows.is_far)
-            level_w = np.take_along_axis(held_w, first, axis=1)[..., None]
-            held = held_power(times_s, held_w, reach_s)
-            parts.append(lag_responses(held, NEIGHBOUR_S) - level_w)
+        parts = []
+        for number, series in enumerate(powers):
+            power_w = _row_means(looks, series, indices, windows.is_far)
+            level_w = np.take_along_axis(power_w, first, axis=1)[..., None]
+            held = held_power(times_s, power_w, reach_s)
+            if number == 0:
+                self._power, self._level_w = held, level_w
+            parts.append(lag_responses(held, NEIGHBOUR_S if number else SLOW_S) - level_w)
         self._fixed = np.concatenate(parts, axis=-1)[:, self._lead :]
         kept = slice(self._lead, None)
         self.is_read = is_read[:, kept]
@@ -99,26 +106,31 @@ class StepDesign:
         return np.asarray(columns * self.is_read[..., None])
 
 
-def _rows_means(
-    looks: Looks, power_w: Array, indices: npt.NDArray[np.int64], is_far: npt.NDArray[np.bool_]
-) -> Array:
-    """Power at the looks of the windows; in columns that stand for several rows their mean [W]."""
-    spacing_s = np.diff(looks.power_end_s, prepend=looks.power_end_s[:1])
-    energy_j = np.cumsum(power_w * spacing_s)
-    before = np.concatenate([indices[:, :1], indices[:, :-1]], axis=1)
-    span_s = looks.power_end_s[indices] - looks.power_end_s[before]
-    mean_w = (energy_j[indices] - energy_j[before]) / np.where(span_s > 0.0, span_s, 1.0)
-    return np.asarray(np.where(is_far & (span_s > 0.0), mean_w, power_w[indices]))
+def powers_at(looks: Looks, others: Sequence[pd.DataFrame]) -> list[PowerSeries]:
+    """Power of a source at its own looks, and of others from their last readings not later than each look.
 
-
-def powers_at(looks: Looks, others: Sequence[pd.DataFrame]) -> list[Array]:
-    """Power of other sources at the looks of this one [W], from the last reading not later than each look."""
-    found = []
+    A part that was not read heats as if switched off.
+    """
+    found = [_with_energy(looks, looks.power_w)]
     for frame in others:
         times_s = pd.DatetimeIndex(frame.index).as_unit("ms").asi8 / 1000.0
-        power_w = frame["power_w"].to_numpy(float)
-        if not len(times_s):
-            continue
-        at = np.searchsorted(times_s, looks.times_s, "right") - 1
-        found.append(np.where(at >= 0, power_w[np.maximum(at, 0)], np.nan))
+        power_w = np.nan_to_num(frame["power_w"].to_numpy(float))
+        if len(times_s):
+            at = np.searchsorted(times_s, looks.times_s, "right") - 1
+            found.append(_with_energy(looks, np.where(at >= 0, power_w[np.maximum(at, 0)], 0.0)))
     return found
+
+
+def _with_energy(looks: Looks, power_w: Array) -> PowerSeries:
+    spacing_s = np.diff(looks.power_end_s, prepend=looks.power_end_s[:1])
+    return PowerSeries(power_w, np.cumsum(power_w * spacing_s))
+
+
+def _row_means(
+    looks: Looks, series: PowerSeries, indices: npt.NDArray[np.int64], is_far: npt.NDArray[np.bool_]
+) -> Array:
+    """Power at the looks of the windows; in columns that stand for several rows their mean [W]."""
+    before = np.concatenate([indices[:, :1], indices[:, :-1]], axis=1)
+    span_s = looks.power_end_s[indices] - looks.power_end_s[before]
+    mean_w = (series.energy_j[indices] - series.energy_j[before]) / np.where(span_s > 0.0, span_s, 1.0)
+    return np.asarray(np.where(is_far & (span_s > 0.0), mean_w, series.power_w[indices]))

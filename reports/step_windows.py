@@ -16,6 +16,7 @@ Flags = npt.NDArray[np.bool_]
 
 AFTER_LOOKS = 3  # a shift that lasts fewer looks is a spike
 BEFORE_LOOKS = 5
+NEAR_SHARE = 0.4
 # Looks "a second" apart: late ones count too, a missing one does not.
 CLOSE_S = 1.6
 BEFORE_S = 12.0  # at idle the machine is looked at every ten seconds: at least one look must fall in here
@@ -144,7 +145,11 @@ def find_onsets(looks: Looks, settings: StepSettings) -> Indices:
     if n < AFTER_LOOKS + 2:
         return np.empty(0, np.int64)
     power_w, times_s = looks.power_w, looks.times_s
-    candidates = np.arange(1, n - AFTER_LOOKS)
+    range_w = settings.step_range_w
+    if range_w is None:
+        range_w = float(np.diff(np.quantile(power_w, [0.02, 0.98]))[0])
+    least_w = max(settings.step_fraction * range_w, settings.least_step_w)
+    candidates = _worth_a_look(times_s, power_w, least_w)
     late = power_w[candidates[:, None] + np.arange(1, AFTER_LOOKS + 1)]
     early_at = candidates[:, None] - np.arange(1, BEFORE_LOOKS + 1)
     is_early = (early_at >= 0) & (times_s[np.maximum(early_at, 0)] >= times_s[candidates, None] - BEFORE_S)
@@ -153,19 +158,23 @@ def find_onsets(looks: Looks, settings: StepSettings) -> Indices:
     before_w = np.nanmedian(early, axis=1)
     change_w = late.mean(axis=1) - before_w
     scatter_w = np.maximum(np.nanstd(early, axis=1), late.std(axis=1))
-    range_w = settings.step_range_w
-    if range_w is None:
-        range_w = float(np.quantile(power_w, 0.98) - np.quantile(power_w, 0.02))
-    least_w = max(settings.step_fraction * range_w, settings.least_step_w)
     first_w = (power_w[candidates] - before_w) * np.sign(change_w)
     is_step = (
         (np.abs(change_w) >= least_w)
         & (scatter_w <= settings.steady_fraction * np.abs(change_w))
-        & (times_s[candidates + AFTER_LOOKS] - times_s[candidates] <= AFTER_LOOKS * CLOSE_S)
-        & (times_s[candidates] - times_s[candidates - 1] <= BEFORE_S)
         & (first_w > -0.1 * np.abs(change_w))
     )
     return _strongest(candidates[is_step], np.abs(change_w[is_step]), first_w[is_step], times_s)
+
+
+def _worth_a_look(times_s: Array, power_w: Array, least_w: float) -> Indices:
+    """Looks that might begin a step: a year of looks is a thousand times its steps."""
+    late_w = (power_w[2:-2] + power_w[3:-1] + power_w[4:]) / AFTER_LOOKS
+    # A level that is as steady as it must be holds its last look within half of the change.
+    is_far = np.abs(late_w - power_w[:-4]) >= NEAR_SHARE * least_w
+    is_close = times_s[4:] - times_s[1:-3] <= AFTER_LOOKS * CLOSE_S
+    is_known = times_s[1:-3] - times_s[:-4] <= BEFORE_S
+    return np.flatnonzero(is_far & is_close & is_known) + 1
 
 
 def cut_windows(looks: Looks, onsets: Indices, settings: StepSettings) -> StepWindows:
