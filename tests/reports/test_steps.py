@@ -234,19 +234,24 @@ def weighted(steps: list[LoadStep]) -> float:
 
 
 @pytest.mark.reference
-@pytest.mark.parametrize("half", ["first", "second", "even", "odd"])
+@pytest.mark.parametrize("half", ["first", "second", "rising", "falling"])
 def test_either_half_of_the_trace_gives_the_interface_part(
     trace: tuple[pd.DataFrame, list[str]], half: str
 ) -> None:
     """0.0264 K/W within 10 % from either half of its six steps of arithmetic; copying heats memory, not the
-    die, and is another class (below)."""
+    die, and is another class (below).
+
+    Rising steps come out above falling ones, by more than their standard errors: the card overshoots its
+    limit within the first second, which a mean over a second does not show. Where the looks fall elsewhere
+    within the second, earlier and later half stay within 10 %, but the rising steps alone reach 15 %.
+    """
     frame, phases = trace
     is_copy = np.array([phase.startswith("copy") for phase in phases])
     before_copy = frame[np.cumsum(is_copy) == 0]
     constants = identify_time_constants(before_copy)
     steps = fit_steps(before_copy, constants)
     assert len(steps) == 6
-    chosen = {"first": steps[:3], "second": steps[3:], "even": steps[::2], "odd": steps[1::2]}[half]
+    chosen = {"first": steps[:3], "second": steps[3:], "rising": steps[::2], "falling": steps[1::2]}[half]
     assert weighted(chosen) == pytest.approx(0.0264, rel=0.10)
 
 
