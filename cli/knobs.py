@@ -66,7 +66,7 @@ NUMBERS: dict[str, Limits] = {
     "service.retry_s": Limits(1, 600, "Pause after a failed write [s]"),
     "service.rescan_s": Limits(600, 86_400, "How often to look for sensors that come or go [s]"),
     "service.check_due_s": Limits(600, 86_400, "How often to see whether long work is due [s]"),
-    "service.heartbeat_s": Limits(60, 600, "How often the service leaves a sign of life [s]"),
+    "service.heartbeat_s": Limits(60, 900, "How often the service leaves a sign of life [s]"),
     "service.child_deadline_s": Limits(60, 7200, "The nightly work may take so long [s]"),
     "service.overload_s": Limits(2, 60, "A look later than this is noted as a gap [s]"),
     "keeping.hot_days": Limits(2, 90, "So many finished days stay plain rows, then are sealed"),
