@@ -19,6 +19,14 @@ LEAST_COVERAGE = 0.75
 IDLE_QUANTILE = 0.1
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Rows:
+    """Where rows lie in a grid: bin of each, and how long it stands for [s], 0 where it lies outside."""
+
+    bins: Index
+    spans_s: Array
+
+
 @dataclass(frozen=True, slots=True)
 class Grid:
     """Bins of equal length over a stretch of time, on multiples of their length since 1970.
@@ -46,26 +54,47 @@ class Grid:
         edges = moments_ms(index[[0, -1]]) // round(bin_s * 1000)
         return cls(int(edges[0]), int(edges[1] - edges[0]) + 1, bin_s, least_coverage)
 
-    def mean(self, values: pd.Series) -> Array:
-        """Mean of each bin, weighted by the time that each row stands for; NaN where too little was had."""
-        return self.mean_and_sd(values, with_sd=False)[0]
-
-    def mean_and_sd(self, values: pd.Series, *, with_sd: bool = True) -> tuple[Array, Array]:
-        """Mean and standard deviation of each bin, as `mean`."""
-        times_ms, numbers = moments_ms(values.index), values.to_numpy(float)
+    def rows(self, index: pd.Index) -> Rows:
+        """Where the rows of an index lie, for columns that share it."""
+        times_ms = moments_ms(index)
         bins = times_ms // round(self.bin_s * 1000) - self.first
-        is_had = np.isfinite(numbers) & (bins >= 0) & (bins < self.n_bins)
-        spans_s = np.where(is_had, row_spans_s(times_ms), 0.0)[is_had]
-        bins, numbers = bins[is_had], numbers[is_had]
-        covered_s = np.bincount(bins, spans_s, self.n_bins)
-        is_enough = covered_s >= self.least_coverage * self.bin_s
-        covered_s = np.where(is_enough, covered_s, np.nan)
+        is_inside = (bins >= 0) & (bins < self.n_bins)
+        spans_s = np.where(is_inside, row_spans_s(times_ms), 0.0)
+        return Rows(np.where(is_inside, bins, 0), spans_s)
+
+    def mean(self, values: pd.Series, rows: Rows | None = None) -> Array:
+        """Mean of each bin, weighted by the time that each row stands for; NaN where too little was had.
+
+        ``rows`` saves the work for columns that share an index.
+        """
+        if not self.n_bins:
+            return np.empty(0)
+        bins, spans_s, numbers = self._had(values, rows)
+        mean: Array = np.bincount(bins, spans_s * numbers, self.n_bins) / self._covered_s(bins, spans_s)
+        return mean
+
+    def mean_and_sd(self, values: pd.Series, rows: Rows | None = None) -> tuple[Array, Array]:
+        """Mean and standard deviation of each bin, as `mean`."""
+        if not self.n_bins:
+            return np.empty(0), np.empty(0)
+        bins, spans_s, numbers = self._had(values, rows)
+        covered_s = self._covered_s(bins, spans_s)
         mean: Array = np.bincount(bins, spans_s * numbers, self.n_bins) / covered_s
-        if not with_sd:
-            return mean, mean
-        away = numbers - np.where(is_enough, mean, 0.0)[bins]
+        away = numbers - np.nan_to_num(mean)[bins]
         sd: Array = np.sqrt(np.bincount(bins, spans_s * away * away, self.n_bins) / covered_s)
         return mean, sd
+
+    def _had(self, values: pd.Series, rows: Rows | None) -> tuple[Index, Array, Array]:
+        placed = self.rows(values.index) if rows is None else rows
+        numbers = values.to_numpy(float)
+        is_had = np.isfinite(numbers)
+        if is_had.all():
+            return placed.bins, placed.spans_s, numbers
+        return placed.bins[is_had], placed.spans_s[is_had], numbers[is_had]
+
+    def _covered_s(self, bins: Index, spans_s: Array) -> Array:
+        covered_s = np.bincount(bins, spans_s, self.n_bins)
+        return np.where(covered_s >= self.least_coverage * self.bin_s, covered_s, np.nan)
 
     def lagged(self, power_w: Array, lag_s: float) -> Array:
         """Mean in each bin of what a first-order lag makes of a power: what warms a part of that inertia [W].

@@ -104,8 +104,9 @@ def settled_windows(
                 f"not identifiable: the source shows no {word}", remedy="see `heatdrift sensors`"
             )
     grid = Grid.of(frame.index, settings.bin_s, settings.least_coverage)
-    temperature_c, sd_k = grid.mean_and_sd(frame["temperature_c"])
-    powers = {"power_w": grid.mean(frame["power_w"])}
+    rows = grid.rows(frame.index)
+    temperature_c, sd_k = grid.mean_and_sd(frame["temperature_c"], rows)
+    powers = {"power_w": grid.mean(frame["power_w"], rows)}
     for name, other in (others or {}).items():
         powers[f"power_w.{name}"] = grid.mean(other["power_w"])
     late = {
@@ -127,7 +128,7 @@ def settled_windows(
         **powers,
         **late,
         **speeds,
-        **{name: grid.mean(frame[name]) for name in KEPT_MEANS if name in frame},
+        **{name: grid.mean(frame[name], rows) for name in KEPT_MEANS if name in frame},
     }
     kept = np.flatnonzero(is_settled)
     return pd.DataFrame({name: values[kept] for name, values in columns.items()}, index=grid.middles(kept))
