@@ -158,15 +158,15 @@ def fit_total_resistance(
     rows = windows.assign(rise_k=windows["temperature_c"] - reference.at(pd.DatetimeIndex(windows.index)))
     rows = rows[np.isfinite(rows["rise_k"])]
     is_loaded = loaded(rows)
+    turning = turning_fans(rows[is_loaded])
+    turns = (rows[[f"speed.{fan}" for fan in turning]] > 0.0).all(axis=1).to_numpy()
+    rows, is_loaded = rows[turns], is_loaded[turns]
     n_loaded = int(is_loaded.sum())
     if n_loaded < LEAST_LOADED:
         raise TooFewWindowsError(
             f"not identifiable: {n_loaded} settled windows under load, {LEAST_LOADED} are needed",
             remedy="record for longer, or let work run for ten minutes on end",
         )
-    turning = turning_fans(rows[is_loaded])
-    turns = (rows[[f"speed.{fan}" for fan in turning]] > 0.0).all(axis=1).to_numpy()
-    rows, is_loaded = rows[turns], is_loaded[turns]
     usual_rows = rows[is_loaded]
     fans, do_follow = fans_of(usual_rows)
     memory_pct = usual_memory_pct(usual_rows)

@@ -157,3 +157,16 @@ def test_a_year_of_idle_says_nothing() -> None:
         fit_total_resistance(windows, reference)
     with pytest.raises(TooFewWindowsError, match="not identifiable"):
         fit_total_resistance(windows.iloc[:0], reference)
+
+
+def test_windows_in_which_a_fan_stood_do_not_count() -> None:
+    rng = np.random.default_rng(5)
+    rows = settled(rng, rng.uniform(20.0, 60.0, 60), np.full(60, 10.0), "cpu0")
+    rows["power_w"] = np.where(np.arange(60) < 30, 5.0, rows["power_w"])
+    stands = {"speed.fan1": np.where(np.arange(60) < 50, 2000.0, 0.0)}
+    one = rows.assign(**stands, **{"speed.fan2": np.where(np.arange(60) < 32, 0.0, 2000.0)})
+    reference = Reference(ReferenceKind.AMBIENT, "ambient", pd.Series(22.0, rows.index), 0.0, 1.0, 0.1)
+    fit = fit_total_resistance(rows.assign(**stands), reference)
+    assert fit.n_windows == 20
+    with pytest.raises(TooFewWindowsError, match=r"not identifiable: \d settled windows"):
+        fit_total_resistance(one.iloc[:40], reference)
