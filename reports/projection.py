@@ -30,6 +30,7 @@ Basis = Callable[[Array], Array]
 LEAST_SINGULAR_SHARE = 1e-10
 SHARED_TOLERANCE = 1e-3  # of a logarithm, and of a squared standard deviation
 MOST_TRIALS = 150
+FIRST_STEP = 0.3
 CURVATURE_STEP = 0.1
 N_SEARCHES = 3  # from the best of the starts: one may lie before a wrong valley
 
@@ -190,12 +191,22 @@ def fit_shared(
         # Outside the limits only the prior speaks, and leads back.
         return squares(parameters) / variance + float(np.sum(((parameters - prior.center) / prior.sd) ** 2))
 
-    best = minimize(
-        cost,
-        begun,
-        method="Nelder-Mead",
-        options={"xatol": SHARED_TOLERANCE, "fatol": SHARED_TOLERANCE, "maxfev": MOST_TRIALS},
-    )
+    ends = [
+        minimize(
+            cost,
+            start,
+            method="Nelder-Mead",
+            options={
+                "xatol": SHARED_TOLERANCE,
+                "fatol": SHARED_TOLERANCE,
+                "maxfev": MOST_TRIALS,
+                # The method's own first steps are shares of the start, and none at a logarithm of 0.
+                "initial_simplex": np.vstack([start, start + FIRST_STEP * np.eye(len(start))]),
+            },
+        )
+        for start in sorted(starts, key=cost)[:N_SEARCHES]
+    ]
+    best = min(ends, key=lambda end: float(end.fun))
     found = np.clip(np.asarray(best.x, float), prior.least, prior.most)
     # Knowing the values leaves nobody less sure than the prior was.
     scaled = _curvature(cost, found) * np.outer(prior.sd, prior.sd)
