@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from statistics import median
 
 import pytest
 
@@ -95,10 +96,13 @@ def reader_sealed_bytes(path: Path) -> int:
 
 def test_year_back_into_a_frame(year: Year, tell: Tell) -> None:
     reader = Reader(open_reader(f"sqlite:///{year.path}"))
-    reader.source_frame("gpu0")  # imports and the page cache are not what is measured
-    began_s = time.perf_counter()
-    frame = reader.source_frame("gpu0")
-    took_s = time.perf_counter() - began_s
+    frame = reader.source_frame("gpu0")  # imports and the page cache are not what is measured
+    times_s = []
+    for _ in range(5):
+        began_s = time.perf_counter()
+        frame = reader.source_frame("gpu0")
+        times_s.append(time.perf_counter() - began_s)
+    took_s = median(times_s)
     tell(f"one source back into a frame ({len(frame) / 1e6:.2f} M rows)", f"{took_s:.2f} s", "<= 0.5 s")
     assert frame.index.is_monotonic_increasing
     assert frame.index.is_unique
