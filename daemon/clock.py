@@ -93,7 +93,6 @@ class TurnableClock:
         self._wall_ms = float(start_utc_ms)
         self._boot_s = 1000.0
         self._monotonic_s = 1000.0
-        self._boot_number = 1
         self.on_turn: list[TurnListener] = []
 
     def wall_utc_ms(self) -> int:
@@ -106,7 +105,7 @@ class TurnableClock:
         return self._monotonic_s
 
     def boot_id(self) -> str:
-        return f"turned-{self._boot_number}"
+        return "turned-1"
 
     def turn(self, seconds: float) -> None:
         """Let time pass, awake."""
@@ -120,12 +119,6 @@ class TurnableClock:
     def step_wall(self, seconds: float) -> None:
         """Somebody sets the wall clock."""
         self._wall_ms += seconds * 1000
-
-    def reboot(self, seconds_off: float) -> None:
-        """Switch off and on again."""
-        self._wall_ms += seconds_off * 1000
-        self._boot_s = self._monotonic_s = 20.0
-        self._boot_number += 1
 
     def wait(self, seconds: float, stop: threading.Event) -> bool:
         if stop.is_set():
@@ -182,14 +175,10 @@ class JumpDetector:
         asleep_s, wall_minus_boot_s = self._offsets()
         suspended_s = asleep_s - self._asleep_s
         wall_step_s = wall_minus_boot_s - self._wall_minus_boot_s
-        is_jump = suspended_s > self.SUSPEND_S or abs(wall_step_s) > self.WALL_STEP_S
-        self._asleep_s = asleep_s
-        if is_jump:
-            self._wall_minus_boot_s = wall_minus_boot_s
-            return TimeJump(
-                max(0.0, suspended_s) if suspended_s > self.SUSPEND_S else 0.0,
-                wall_step_s if abs(wall_step_s) > self.WALL_STEP_S else 0.0,
-            )
         # Small slews add up over weeks: follow them, so that only a sudden step is one.
-        self._wall_minus_boot_s = wall_minus_boot_s
-        return None
+        self._asleep_s, self._wall_minus_boot_s = asleep_s, wall_minus_boot_s
+        jump = TimeJump(
+            suspended_s if suspended_s > self.SUSPEND_S else 0.0,
+            wall_step_s if abs(wall_step_s) > self.WALL_STEP_S else 0.0,
+        )
+        return jump if jump.suspended_s or jump.wall_step_s else None

@@ -47,11 +47,6 @@ class Errands:
         self._done_at_s: dict[str, float] = {}
         self._running: tuple[Task, Work] | None = None
 
-    @property
-    def is_running(self) -> bool:
-        """Whether a child is at work."""
-        return self._running is not None
-
     def check(self, scribe: Scribe, clock: Clock, never_since_utc_ms: int) -> None:
         """Note what is due."""
         if scribe.is_lent:

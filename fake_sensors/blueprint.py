@@ -51,7 +51,6 @@ class MachineValues:
     climate: ClimateValues
     habits: Habits
     n_fan_tachs: int
-    is_gpu_asleep_when_idle: bool = False
 
 
 def draw_machine(kind: str, seed: int, load_hours_a_day: float | None = None) -> MachineValues:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from ..store.errors import AnalysisError, TooFewWindowsError
-from .regression import autocorrelation_covariance, checked, fit_huber
+from .regression import autocorrelation_covariance, checked, condition_of, fit_huber
 
 Array = npt.NDArray[np.float64]
 
@@ -127,8 +127,7 @@ def power_condition(powers_w: Array, sources: tuple[str, ...]) -> float:
             raise AnalysisError(
                 f"not identifiable: the power of {name} never varies", remedy="let it work and idle"
             )
-    singular = np.linalg.svd(about / lengths, compute_uv=False)
-    condition_number = float(singular[0] / singular[-1]) if singular[-1] > 0.0 else math.inf
+    condition_number = condition_of(about / lengths)
     if condition_number > POWER_CONDITION_LIMIT:
         raise AnalysisError(
             f"not identifiable: the powers of {', '.join(sources)} move together"

@@ -229,8 +229,7 @@ def conditioned(columns: Array, names: Sequence[str] = ()) -> tuple[Array, float
     for name, length in zip(called, lengths, strict=True):
         if length == 0.0:
             raise AnalysisError(f"not identifiable: {name} is always 0", remedy="vary it, or leave it out")
-    singular = np.linalg.svd(columns / lengths, compute_uv=False)
-    condition_number = float(singular[0] / singular[-1]) if singular[-1] > 0.0 else math.inf
+    condition_number = condition_of(columns / lengths)
     if condition_number > CONDITION_LIMIT:
         raise AnalysisError(
             f"not identifiable: {', '.join(called)} move together"
@@ -238,6 +237,12 @@ def conditioned(columns: Array, names: Sequence[str] = ()) -> tuple[Array, float
             remedy="vary them independently",
         )
     return lengths, condition_number
+
+
+def condition_of(scaled: Array) -> float:
+    """Largest over smallest singular value of columns that are scaled alike, infinite where one follows."""
+    singular = np.linalg.svd(scaled, compute_uv=False)
+    return float(singular[0] / singular[-1]) if singular[-1] > 0.0 else math.inf
 
 
 def _huber_covariance(columns: Array, residuals: Array, scale: float, threshold: float) -> Array:

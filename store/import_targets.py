@@ -14,7 +14,6 @@ from .units import PROBE_QUANTITIES, QUANTITY_INDEX, SOURCE_QUANTITIES, Quantity
 QUANTITIES: dict[str, Quantity] = PROBE_QUANTITIES | {q.name: q for q in SOURCE_QUANTITIES}
 SOURCE_KINDS = ("gpu", "cpu", "vrm")
 OWNER = re.compile(r"[a-z][a-z0-9_]{0,39}")
-REMEDY = "see the exchange table in the help of `heatdrift import`"
 
 
 @dataclass(frozen=True, slots=True)

@@ -80,8 +80,3 @@ PROBE_QUANTITIES: dict[str, Quantity] = {
 def to_milli(value: float) -> int:
     """Turn a value into the integer that is stored (thousandths, rounded half to even)."""
     return round(value * MILLI)
-
-
-def from_milli(stored: int) -> float:
-    """Turn a stored integer back into its unit."""
-    return stored / MILLI
