@@ -10,6 +10,7 @@ from sqlalchemy import (
     BigInteger,
     Boolean,
     Column,
+    Double,
     ForeignKey,
     Index,
     Integer,
@@ -25,7 +26,7 @@ from sqlalchemy import (
 
 from .units import SOURCE_QUANTITIES
 
-REVISIONS = ("0001",)
+REVISIONS = ("0001", "0002")
 """Schema revisions, oldest first; the last one is what this heatdrift reads and writes."""
 
 VALUE_COLUMNS = tuple(quantity.stored_name for quantity in SOURCE_QUANTITIES)
@@ -193,6 +194,96 @@ task_log = Table(
     Column("ok", Boolean, nullable=False),
     Column("detail", Text, nullable=False),
     Index(None, "machine_id", "task", "at_utc_ms"),
+)
+
+# What follows is made from the rows above and can be made again. ``recipe`` names the algorithm, its
+# settings and the journal entries that it was made under: a row with another recipe is out of date.
+
+STEP_COLUMNS = (
+    "power_before_w",
+    "power_after_w",
+    "temperature_before_c",
+    "interface_resistance_k_per_w",
+    "standard_error_k_per_w",
+    "plate_resistance_k_per_w",
+    "plate_standard_error_k_per_w",
+    "residual_sd_k",
+    "span_s",
+    "memory_utilization_before_pct",
+    "memory_utilization_after_pct",
+    "clock_after_mhz",
+    "fan_speed",
+)
+
+load_step = Table(
+    "load_step",
+    metadata,
+    Column("machine_id", ForeignKey("machine.id"), nullable=False),
+    Column("source", Text, nullable=False),
+    Column("at_utc_ms", BigInteger, nullable=False),
+    *(Column(name, Double) for name in STEP_COLUMNS),
+    Column("n_looks", Integer, nullable=False),
+    Column("not_identifiable", Text, nullable=False),
+    PrimaryKeyConstraint("machine_id", "source", "at_utc_ms"),
+    sqlite_with_rowid=False,
+)
+
+# One row for every day that was worked through, also where it had no window: their columns differ with the
+# fans and sources of the machine, so they lie in one Parquet table a day.
+settled_window = Table(
+    "settled_window",
+    metadata,
+    Column("machine_id", ForeignKey("machine.id"), nullable=False),
+    Column("source", Text, nullable=False),
+    Column("day", String(10), nullable=False),  # ISO date, UTC
+    Column("recipe", Text, nullable=False),
+    Column("n_rows", Integer, nullable=False),  # of the raw record, to see where it grew since
+    Column("n_windows", Integer, nullable=False),
+    Column("packed", LargeBinary, nullable=False),
+    PrimaryKeyConstraint("machine_id", "source", "day"),
+)
+
+# What all days of an era share: time constants, the model of the air; JSON. Final once its first stretch is
+# complete, made anew each night until then.
+era_fit = Table(
+    "era_fit",
+    metadata,
+    Column("machine_id", ForeignKey("machine.id"), nullable=False),
+    Column("source", Text, nullable=False),
+    Column("from_utc_ms", BigInteger, nullable=False),
+    Column("recipe", Text, nullable=False),
+    Column("is_final", Boolean, nullable=False),
+    Column("body", Text, nullable=False),
+    PrimaryKeyConstraint("machine_id", "source", "from_utc_ms"),
+)
+
+day_fit = Table(
+    "day_fit",
+    metadata,
+    Column("machine_id", ForeignKey("machine.id"), nullable=False),
+    Column("source", Text, nullable=False),
+    Column("day", String(10), nullable=False),  # ISO date, UTC
+    Column("era_from_utc_ms", BigInteger, nullable=False),
+    Column("part", Text, nullable=False),
+    Column("workload_class", Text, nullable=False),
+    Column("value", Double, nullable=False),  # in the unit of the part, K/W for a resistance
+    Column("standard_error", Double, nullable=False),
+    Column("n", Integer, nullable=False),  # load steps or settled windows in it
+    PrimaryKeyConstraint("machine_id", "source", "day", "era_from_utc_ms", "part", "workload_class"),
+)
+
+verdict = Table(
+    "verdict",
+    metadata,
+    Column("machine_id", ForeignKey("machine.id"), nullable=False),
+    Column("source", Text, nullable=False),
+    Column("day", String(10), nullable=False),  # the last one that it knew of
+    Column("recipe", Text, nullable=False),
+    Column("state", Text, nullable=False),
+    Column("cause", Text, nullable=False),
+    Column("shape", Text, nullable=False),
+    Column("body", Text, nullable=False),  # JSON
+    PrimaryKeyConstraint("machine_id", "source", "day"),
 )
 
 # Alembic's own table, spelled as Alembic spells it: the service makes a new database without loading Alembic.
