@@ -229,7 +229,7 @@ load_step = Table(
 )
 
 # One row for every day that was worked through, also where it had no window: their columns differ with the
-# fans and sources of the machine, so they lie in one Parquet table a day.
+# fans and sources of the machine, so they lie in one Arrow table a day.
 settled_window = Table(
     "settled_window",
     metadata,
@@ -269,6 +269,7 @@ day_fit = Table(
     Column("value", Double, nullable=False),  # in the unit of the part, K/W for a resistance
     Column("standard_error", Double, nullable=False),
     Column("n", Integer, nullable=False),  # load steps or settled windows in it
+    Column("interface_share", Double),  # of the rise, where the interface part is in it
     PrimaryKeyConstraint("machine_id", "source", "day", "era_from_utc_ms", "part", "workload_class"),
 )
 

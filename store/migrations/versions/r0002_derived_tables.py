@@ -81,6 +81,7 @@ def _make_fits() -> None:
         sa.Column("value", sa.Double(), nullable=False),
         sa.Column("standard_error", sa.Double(), nullable=False),
         sa.Column("n", sa.Integer(), nullable=False),
+        sa.Column("interface_share", sa.Double(), nullable=True),
         sa.ForeignKeyConstraint(["machine_id"], ["machine.id"], name="fk_day_fit_machine_id"),
         sa.PrimaryKeyConstraint(
             "machine_id", "source", "day", "era_from_utc_ms", "part", "workload_class", name="pk_day_fit"

@@ -1,0 +1,292 @@
+"""What is derived from the record of one machine, and how to see that it is out of date.
+
+Every row here can be made again; so nothing is migrated, kept or repaired, only replaced.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+from sqlalchemy import Connection, Table, delete, func, select
+
+from .database import Database
+from .errors import DamagedDataError
+from .packing import DAY_MS, TIME, day_of
+from .schema import (
+    STEP_COLUMNS,
+    day_fit,
+    era_fit,
+    load_step,
+    sealed_day,
+    settled_window,
+    verdict,
+)
+from .series import LATEST_UTC_MS, Series, rows_of, source_series
+
+DERIVED = (load_step, settled_window, era_fit, day_fit, verdict)
+STEP_FIELDS = ("at_utc_ms", *STEP_COLUMNS, "n_looks", "not_identifiable")
+CELL_FIELDS = (
+    "day",
+    "era_from_utc_ms",
+    "part",
+    "workload_class",
+    "value",
+    "standard_error",
+    "n",
+    "interface_share",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class DayMark:
+    """What a day was derived from: the recipe, and how many rows the record had."""
+
+    recipe: str
+    n_rows: int
+
+
+@dataclass(frozen=True, slots=True)
+class EraFit:
+    """What all days of an era share, as JSON; ``is_final`` once later days change nothing in it."""
+
+    recipe: str
+    is_final: bool
+    body: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DerivedDay:
+    """Everything that is derived from one day of one source.
+
+    Attributes
+    ----------
+    day
+        ISO date, UTC.
+    windows
+        Settled windows of the day, index ``time_utc``.
+    steps
+        Columns `STEP_FIELDS`.
+    cells
+        Columns `CELL_FIELDS`.
+    """
+
+    day: str
+    mark: DayMark
+    windows: pd.DataFrame
+    steps: pd.DataFrame
+    cells: pd.DataFrame
+
+
+class DerivedStore:
+    """Reads and replaces the derived rows of one machine."""
+
+    def __init__(self, database: Database, machine_id: int) -> None:
+        self._database = database
+        self._machine_id = machine_id
+
+    def marks(self, source: str) -> dict[str, DayMark]:
+        """What each day of a source was derived from."""
+        c = settled_window.c
+        query = select(c.day, c.recipe, c.n_rows).where(*self._mine(settled_window, source))
+        with self._database.begin() as connection:
+            return {row.day: DayMark(row.recipe, row.n_rows) for row in connection.execute(query)}
+
+    def row_days(self, source: str, known: Mapping[str, DayMark]) -> dict[str, int]:
+        """Rows of the record by day, 0 for one that nothing is left of between sealed ones.
+
+        Sealed tables whose rows are all accounted for in ``known`` are not opened again.
+        """
+        with self._database.begin() as connection:
+            series = next((s for s in source_series(connection, self._machine_id) if s.name == source), None)
+            return _row_days(connection, series, known) if series is not None else {}
+
+    def replace_days(self, source: str, days: Sequence[DerivedDay]) -> None:
+        """Put what was derived of some days in the place of what was there."""
+        if not days:
+            return
+        names = [day.day for day in days]
+        steps = pd.concat([day.steps for day in days]) if days else pd.DataFrame()
+        cells = pd.concat([day.cells for day in days]) if days else pd.DataFrame()
+        mine = {"machine_id": self._machine_id, "source": source}
+        with self._database.begin() as connection:
+            for day in days:
+                first_ms = _midnight_ms(day.day)
+                at = load_step.c.at_utc_ms
+                connection.execute(
+                    delete(load_step).where(
+                        *self._mine(load_step, source), at >= first_ms, at < first_ms + DAY_MS
+                    )
+                )
+            for table in (settled_window, day_fit):
+                connection.execute(delete(table).where(*self._mine(table, source), table.c.day.in_(names)))
+            connection.execute(
+                settled_window.insert(),
+                [
+                    mine
+                    | {"day": day.day, "recipe": day.mark.recipe, "n_rows": day.mark.n_rows}
+                    | {"n_windows": len(day.windows), "packed": _packed(day.windows)}
+                    for day in days
+                ],
+            )
+            for table, frame in ((load_step, steps), (day_fit, cells)):
+                if len(frame):
+                    connection.execute(table.insert(), [mine | row for row in _records(frame)])
+
+    def era_fits(self, source: str) -> dict[int, EraFit]:
+        """By the beginning of the era [ms since 1970]."""
+        c = era_fit.c
+        query = select(c.from_utc_ms, c.recipe, c.is_final, c.body).where(*self._mine(era_fit, source))
+        with self._database.begin() as connection:
+            return {
+                row.from_utc_ms: EraFit(row.recipe, row.is_final, row.body)
+                for row in connection.execute(query)
+            }
+
+    def replace_era_fits(self, source: str, fits: Mapping[int, EraFit]) -> None:
+        """Put these in the place of all that were there."""
+        with self._database.begin() as connection:
+            connection.execute(delete(era_fit).where(*self._mine(era_fit, source)))
+            rows = [
+                {"machine_id": self._machine_id, "source": source, "from_utc_ms": from_utc_ms}
+                | {"recipe": fit.recipe, "is_final": fit.is_final, "body": fit.body}
+                for from_utc_ms, fit in fits.items()
+            ]
+            if rows:
+                connection.execute(era_fit.insert(), rows)
+
+    def load_steps(self, source: str, from_utc_ms: int = 0, to_utc_ms: int = LATEST_UTC_MS) -> pd.DataFrame:
+        """Load steps of a stretch: columns `STEP_FIELDS`, by time."""
+        at = load_step.c.at_utc_ms
+        query = select(*(load_step.c[name] for name in STEP_FIELDS)).where(
+            *self._mine(load_step, source), at >= from_utc_ms, at < to_utc_ms
+        )
+        with self._database.begin() as connection:
+            rows = connection.execute(query.order_by(at)).all()
+        frame = pd.DataFrame([tuple(row) for row in rows], columns=list(STEP_FIELDS))
+        return frame.astype(dict.fromkeys(STEP_COLUMNS, float) | {"at_utc_ms": np.int64})
+
+    def windows(self, source: str, from_utc_ms: int = 0, to_utc_ms: int = LATEST_UTC_MS) -> pd.DataFrame:
+        """Settled windows of a stretch, index ``time_utc``; columns as `settled_windows` gives them."""
+        c = settled_window.c
+        last_day = day_of(min(to_utc_ms, LATEST_UTC_MS) - 1).isoformat()
+        query = select(c.packed).where(
+            *self._mine(settled_window, source),
+            c.n_windows > 0,
+            c.day >= day_of(from_utc_ms).isoformat(),
+            c.day <= last_day,
+        )
+        with self._database.begin() as connection:
+            parts = [_unpacked(row.packed) for row in connection.execute(query.order_by(c.day))]
+        if not parts:
+            return pd.DataFrame(index=_moments(np.empty(0, np.int64)))
+        table = pa.concat_tables(parts, promote_options="default")
+        frame = table.drop_columns([TIME]).to_pandas().astype(float)
+        frame.index = _moments(table[TIME].to_numpy())
+        times_ms = frame.index.as_unit("ms").asi8
+        return frame[(times_ms >= from_utc_ms) & (times_ms < to_utc_ms)]
+
+    def cells(self, source: str, from_day: str = "", to_day: str = "9999") -> pd.DataFrame:
+        """Day fits by workload class, from one day up to, not including, the other: columns `CELL_FIELDS`."""
+        query = select(*(day_fit.c[name] for name in CELL_FIELDS)).where(
+            *self._mine(day_fit, source), day_fit.c.day >= from_day, day_fit.c.day < to_day
+        )
+        with self._database.begin() as connection:
+            rows = connection.execute(query.order_by(day_fit.c.day)).all()
+        frame = pd.DataFrame([tuple(row) for row in rows], columns=list(CELL_FIELDS))
+        return frame.astype({"value": float, "standard_error": float, "interface_share": float})
+
+    def forget(self) -> None:
+        """Throw away everything derived of this machine, so that it is made again."""
+        with self._database.begin() as connection:
+            for table in DERIVED:
+                connection.execute(delete(table).where(table.c.machine_id == self._machine_id))
+
+    def _mine(self, table: Table, source: str) -> tuple[object, ...]:
+        return table.c.machine_id == self._machine_id, table.c.source == source
+
+
+def _row_days(connection: Connection, series: Series, known: Mapping[str, DayMark]) -> dict[str, int]:
+    moment = series.rows.c.time_utc_ms
+    number = (moment - moment % DAY_MS) / DAY_MS  # whole either way that a database divides
+    hot = connection.execute(
+        select(number.label("day"), func.count().label("n")).where(series.is_mine).group_by(number)
+    )
+    counts: dict[str, int] = {}
+    for row in hot:
+        _count(counts, int(row.day), row.n)
+    pieces = select(sealed_day).where(
+        sealed_day.c.machine_id == series.machine_id, sealed_day.c.series == series.name
+    )
+    summaries = select(
+        sealed_day.c.id, sealed_day.c.first_day, sealed_day.c.last_day, sealed_day.c.n_rows
+    ).where(sealed_day.c.machine_id == series.machine_id, sealed_day.c.series == series.name)
+    unknown = []
+    spans: dict[tuple[str, str], list[tuple[int, int]]] = {}
+    for row in connection.execute(summaries):
+        spans.setdefault((row.first_day, row.last_day), []).append((row.id, row.n_rows))
+    for (first, last), found in spans.items():
+        days = _days(first, last)
+        n_known = sum(known[day].n_rows - counts.get(day, 0) for day in days if day in known)
+        if all(day in known for day in days) and n_known == sum(n for _, n in found):
+            for day in days:
+                counts[day] = known[day].n_rows
+        else:
+            unknown += [row_id for row_id, _ in found]
+            counts |= {day: counts.get(day, 0) for day in days}
+    if unknown:
+        for piece in connection.execute(pieces.where(sealed_day.c.id.in_(unknown))):
+            moments = rows_of(piece)[TIME].to_numpy()
+            for day, n in zip(*np.unique(moments // DAY_MS, return_counts=True), strict=True):
+                _count(counts, int(day), int(n))
+    return dict(sorted(counts.items()))
+
+
+def _count(counts: dict[str, int], day_number: int, n: int) -> None:
+    day = (date(1970, 1, 1) + timedelta(days=day_number)).isoformat()
+    counts[day] = counts.get(day, 0) + n
+
+
+def _days(first: str, last: str) -> list[str]:
+    begin = date.fromisoformat(first)
+    length = (date.fromisoformat(last) - begin).days + 1
+    return [(begin + timedelta(days=number)).isoformat() for number in range(length)]
+
+
+def _midnight_ms(day: str) -> int:
+    return (date.fromisoformat(day) - date(1970, 1, 1)).days * DAY_MS
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, object]]:
+    """Rows as a database takes them: NULL for what is missing."""
+    return frame.astype(object).where(frame.notna(), None).to_dict("records")
+
+
+def _packed(windows: pd.DataFrame) -> bytes:
+    """An Arrow file: the windows' columns change with fans and sources, and nobody searches in them."""
+    if not len(windows):
+        return b""
+    moments = pd.DatetimeIndex(windows.index).as_unit("ms").asi8
+    arrays = [pa.array(moments), *(pa.array(windows[name].to_numpy(np.float32)) for name in windows.columns)]
+    table = pa.table(arrays, [TIME, *windows.columns])
+    sink = pa.BufferOutputStream()
+    with pa.ipc.new_file(sink, table.schema, options=pa.ipc.IpcWriteOptions(compression="zstd")) as writer:
+        writer.write_table(table)
+    return bytes(sink.getvalue())
+
+
+def _unpacked(packed: bytes) -> pa.Table:
+    try:
+        return pa.ipc.open_file(packed).read_all()
+    except pa.ArrowInvalid as error:
+        raise DamagedDataError(
+            "settled windows in the database cannot be read", remedy="run `heatdrift rebuild`"
+        ) from error
+
+
+def _moments(utc_ms: np.ndarray[tuple[int], np.dtype[np.int64]]) -> pd.DatetimeIndex:
+    return pd.DatetimeIndex(utc_ms.astype("datetime64[ms]"), name="time_utc").tz_localize("UTC")
