@@ -96,17 +96,17 @@ class Grid:
         covered_s = np.bincount(bins, spans_s, self.n_bins)
         return np.where(covered_s >= self.least_coverage * self.bin_s, covered_s, np.nan)
 
-    def lagged(self, power_w: Array, lag_s: float) -> Array:
+    def lagged(self, power_w: Array, lag_s: float, fill_w: float | None = None) -> Array:
         """Mean in each bin of what a first-order lag makes of a power: what warms a part of that inertia [W].
 
-        Where nothing was recorded the machine is taken to have idled.
+        Where nothing was recorded the machine is taken to have idled, at ``fill_w`` or as the rest idles.
         """
         if not len(power_w):
             return power_w
-        known = power_w[np.isfinite(power_w)]
-        filled = np.where(
-            np.isfinite(power_w), power_w, np.quantile(known, IDLE_QUANTILE) if len(known) else 0.0
-        )
+        if fill_w is None:
+            known = power_w[np.isfinite(power_w)]
+            fill_w = float(np.quantile(known, IDLE_QUANTILE)) if len(known) else 0.0
+        filled = np.where(np.isfinite(power_w), power_w, fill_w)
         kept = math.exp(-self.bin_s / lag_s)
         at_end: Array = np.asarray(
             lfilter([1.0 - kept], [1.0, -kept], filled, zi=[kept * filled[0]])[0], float

@@ -160,11 +160,16 @@ def from_own_idle(windows: pd.DataFrame, readings_c: pd.Series) -> Reference:
             "not identifiable: no probe says what the air was, and the source was hardly ever idle",
             remedy="hang a probe in the room, or let the machine idle for an hour now and then",
         )
-    hourly = idle.resample(HOURLY).median().dropna()
-    smooth = hourly.rolling(IDLE_MEDIAN, min_periods=1).median()
+    smooth = hourly_idle(idle)
     offset_k, error_k, n_cold = offset_of(smooth, windows, readings_c)
     wander_k = float(np.std(np.diff(smooth.to_numpy(float)))) if len(smooth) > 2 else ROOM_SD_K
     return Reference(ReferenceKind.OWN_IDLE, "", smooth, offset_k, error_k, wander_k, n_cold)
+
+
+def hourly_idle(idle_c: pd.Series) -> pd.Series:
+    """Idle temperature by the hour [°C]: the median of this hour and the one before."""
+    hourly = idle_c.groupby(pd.DatetimeIndex(idle_c.index).floor(HOURLY)).median()
+    return hourly.rolling(IDLE_MEDIAN, min_periods=1).median()
 
 
 def idle_windows(windows: pd.DataFrame) -> pd.DataFrame:

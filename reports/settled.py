@@ -69,8 +69,14 @@ def settled_windows(
     others: Mapping[str, pd.DataFrame] | None = None,
     fans: Mapping[str, pd.Series] | None = None,
     settings: SettledSettings = DEFAULT_SETTINGS,
+    *,
+    grid_k: float | None = None,
+    idle_w: Mapping[str, float] | None = None,
 ) -> pd.DataFrame:
     """Find the settled windows of one source.
+
+    With ``grid_k`` and ``idle_w`` given, and four hours of rows before it, a day gives what it gives within
+    its year.
 
     Parameters
     ----------
@@ -83,6 +89,11 @@ def settled_windows(
         Speed of each fan, UTC index, in any one unit.
     settings
         When a stretch counts as settled.
+    grid_k
+        Step of the temperature reading [K]; from the readings at hand where None.
+    idle_w
+        Idle power of the source (under the empty name) and of each other one [W], which stands in where
+        nothing was recorded; from the readings at hand where not given.
 
     Returns
     -------
@@ -110,8 +121,9 @@ def settled_windows(
     for name, other in (others or {}).items():
         powers[f"power_w.{name}"] = grid.mean(other["power_w"])
     late = {
-        f"late_{word}_w{name.removeprefix('power_w')}": grid.lagged(power, lag_s) - power
+        f"late_{word}_w{name.removeprefix('power_w')}": grid.lagged(power, lag_s, fill_w) - power
         for name, power in powers.items()
+        for fill_w in [(idle_w or {}).get(name.removeprefix("power_w").removeprefix("."))]
         for word, lag_s in LATE_S.items()
     }
     speeds = {f"speed.{name}": grid.mean(speed) for name, speed in (fans or {}).items()}
@@ -123,7 +135,7 @@ def settled_windows(
     )
     columns = {
         "temperature_c": temperature_c,
-        "temperature_error_k": reading_error_k(sd_k, reading_grid_k(frame)),
+        "temperature_error_k": reading_error_k(sd_k, reading_grid_k(frame) if grid_k is None else grid_k),
         "slope_k_per_min": slope_k_per_min,
         **powers,
         **late,

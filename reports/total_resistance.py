@@ -22,9 +22,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from ..store.errors import AnalysisError, TooFewWindowsError
+from .air_model import AirModel, Form, Shape, columns_of
 from .reference_temperature import Reference
 from .regression import fit_huber
-from .settled import LATE_S
 from .window_groups import LEAST_LOADED, alike, fans_of, loaded, powers_of, turning_fans, usual_memory_pct
 
 Array = npt.NDArray[np.float64]
@@ -54,6 +54,8 @@ class TotalResistance:
         What the reference was found to be wrong by, beyond its own offset.
     n_windows, n_groups
         Windows under load, and groups of like ones.
+    model
+        All forms that were joined, to say what another window should have shown.
     """
 
     resistance_k_per_w: float
@@ -68,27 +70,7 @@ class TotalResistance:
     offset_error_k: float
     n_windows: int
     n_groups: int
-
-
-@dataclass(frozen=True, slots=True)
-class _Shape:
-    """One form of the model: which fan, about which speed and memory load, which exponent, whose sink."""
-
-    fan: str
-    speed: float
-    memory_pct: float
-    exponent: float = math.nan
-    is_shared: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class _Form:
-    """A form, fitted: value and standard error of each term, and how badly it fits."""
-
-    terms: dict[str, tuple[float, float]]
-    shape: _Shape
-    misfit: float
-    degrees_of_freedom: int
+    model: AirModel
 
 
 def fit_total_resistances(
@@ -173,44 +155,20 @@ def fit_total_resistance(
     groups = alike(rows, fans)
     speeds = {fan: float(usual_rows[f"speed.{fan}"].median()) for fan in fans}
     ways = product(fans, EXPONENTS, (True, False) if do_follow else (True,))
-    shapes = [_Shape(fan, speeds[fan], memory_pct, n, is_shared) for fan, n, is_shared in ways]
+    shapes = [Shape(fan, speeds[fan], memory_pct, n, is_shared) for fan, n, is_shared in ways]
     if not do_follow:
-        shapes.append(_Shape("", math.nan, memory_pct))
+        shapes.append(Shape("", math.nan, memory_pct))
     priors = {"offset": (0.0, reference.offset_error_k)}
     half = float((usual_rows["rise_k"] / usual_rows[powers_of(rows)].sum(axis=1)).median()) / 2.0
     for power in powers_of(rows)[1:]:
         priors[power] = (cross_known or {}).get(power.removeprefix("power_w."), (half, abs(half)))
-    forms = [_fit_form(_columns(groups, shape), groups, priors, shape) for shape in shapes]
+    forms = [_fit_form(columns_of(groups, shape), groups, priors, shape) for shape in shapes]
     return _joined(forms, n_loaded, len(groups))
 
 
-def _columns(rows: pd.DataFrame, shape: _Shape) -> dict[str, Array]:
-    def of(name: str) -> Array:
-        return rows[name].to_numpy(float)
-
-    def of_others(prefix: str) -> Array:
-        return sum((of(f"{prefix}{other}") for other in others), none)
-
-    own_w = of("power_w")
-    none = np.zeros(len(own_w))
-    others = [column.removeprefix("power_w") for column in rows.columns if column.startswith("power_w.")]
-    columns = {"offset": none + 1.0, "power_w": own_w}
-    columns |= {f"power_w{other}": of(f"power_w{other}") for other in others}
-    if shape.fan:
-        pushed_w = own_w + shape.is_shared * of_others("power_w")
-        columns["fan"] = ((of(f"speed.{shape.fan}") / shape.speed) ** -shape.exponent - 1.0) * pushed_w
-    if math.isfinite(shape.memory_pct):
-        columns["memory"] = (of("memory_utilization_pct") - shape.memory_pct) / 100.0 * own_w
-    columns["settling"] = -of("slope_k_per_min")
-    for word in LATE_S:
-        of_all = word == "case" or shape.is_shared  # the air in a case is warmed by everybody
-        columns[f"late_{word}"] = of(f"late_{word}_w") + of_all * of_others(f"late_{word}_w")
-    return {name: values for name, values in columns.items() if np.any(values != 0.0)}
-
-
 def _fit_form(
-    columns: dict[str, Array], groups: pd.DataFrame, priors: dict[str, tuple[float, float]], shape: _Shape
-) -> _Form:
+    columns: dict[str, Array], groups: pd.DataFrame, priors: dict[str, tuple[float, float]], shape: Shape
+) -> Form:
     names = list(columns)
     error_k = groups["group_error_k"].to_numpy(float)
     known = [(name, *priors[name]) for name in names if name in priors]
@@ -232,10 +190,10 @@ def _fit_form(
         name: (float(value), float(error))
         for name, value, error in zip(names, fit.coefficients, errors, strict=True)
     }
-    return _Form(terms, shape, misfit, fit.degrees_of_freedom)
+    return Form(terms, shape, misfit, fit.degrees_of_freedom)
 
 
-def _joined(forms: list[_Form], n_windows: int, n_groups: int) -> TotalResistance:
+def _joined(forms: list[Form], n_windows: int, n_groups: int) -> TotalResistance:
     """Mean of all forms, weighted by how well each fits; errors hold their own and their disagreement."""
     best = min(forms, key=lambda form: form.misfit)
     # Where even the best form misses by more than the groups' errors, a step in misfit is worth less.
@@ -268,4 +226,5 @@ def _joined(forms: list[_Form], n_windows: int, n_groups: int) -> TotalResistanc
         *terms["offset"],
         n_windows,
         n_groups,
+        AirModel(tuple(forms), tuple(float(w) for w in weights)),
     )
