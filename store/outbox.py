@@ -93,6 +93,10 @@ class Outbox:
         """Every message, the oldest first."""
         return self._select()
 
+    def deliveries(self, message_id: int) -> tuple[Delivery, ...]:
+        """How far a message has come, by channel."""
+        return self._select(message.c.id == message_id)[0].deliveries
+
     def postpone(self, message_id: int, until_utc_ms: int) -> None:
         """Look at a message later."""
         with self._database.begin() as connection:
@@ -179,13 +183,8 @@ class Outbox:
             )
         return done.rowcount == 1
 
-    def settle(self, message_id: int, now_utc_ms: int, *, is_over: bool = False) -> int | None:
+    def settle(self, message_id: int, now_utc_ms: int) -> int | None:
         """Work out when a sender should look at a message next, and note it.
-
-        Parameters
-        ----------
-        is_over
-            Nothing will be tried any more, whatever its channels say.
 
         Returns
         -------
@@ -199,7 +198,7 @@ class Outbox:
                     moments.append(row.due_utc_ms)
                 elif row.state == DeliveryState.SENDING.value:
                     moments.append(max(now_utc_ms + 1, row.at_utc_ms + STALE_SENDING_MS))
-            due = None if is_over else min(moments, default=None)
+            due = min(moments, default=None)
             connection.execute(update(message).where(message.c.id == message_id).values(due_utc_ms=due))
         return due
 
@@ -230,7 +229,7 @@ def _queue(connection: Connection, machine_id: int, wanted: Message) -> bool:
         is_urgent = row.severity == Severity.URGENT.value
         if not (is_urgent and row.due_utc_ms is None and not _reached_somebody(connection, row.id)):
             return False
-    row = {
+    new = {
         "machine_id": machine_id,
         "key": wanted.key,
         "round": earlier[-1].round + 1 if earlier else 1,
@@ -245,7 +244,7 @@ def _queue(connection: Connection, machine_id: int, wanted: Message) -> bool:
     }
     # Two processes may have counted the same round: the constraint lets one of them in.
     statement = _insert_new(connection, message).returning(message.c.id)
-    return connection.execute(statement, row).first() is not None
+    return connection.execute(statement, new).first() is not None
 
 
 def _holds(wanted: Message, made_utc_ms: int) -> bool:
