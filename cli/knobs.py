@@ -11,6 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from ..daemon.cadence import CadenceSettings
+from ..daemon.guard_settings import GuardSettings
+from ..daemon.message_settings import MessageSettings
 from ..daemon.service_settings import ServiceSettings
 from ..store.upkeep_settings import UpkeepSettings
 
@@ -18,6 +20,8 @@ SECTIONS: dict[str, type] = {
     "looking": CadenceSettings,
     "service": ServiceSettings,
     "keeping": UpkeepSettings,
+    "messages": MessageSettings,
+    "guard": GuardSettings,
 }
 
 
@@ -32,11 +36,11 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Knob:
-    """One setting of a section; a text where the limits are None."""
+    """One setting of a section; a text, or a list of addresses, where the limits are None."""
 
     section: str
     key: str
-    default: bool | int | float | str
+    default: bool | int | float | str | tuple[str, ...]
     is_path: bool
     limits: Limits | None
     meaning: str
@@ -45,6 +49,11 @@ class Knob:
     def name(self) -> str:
         """Section and key, as printed."""
         return f"{self.section}.{self.key}"
+
+    @property
+    def is_secret(self) -> bool:
+        """Whether its value is shown nowhere: it holds passwords."""
+        return self.name in SECRETS
 
 
 NUMBERS: dict[str, Limits] = {
@@ -74,10 +83,25 @@ NUMBERS: dict[str, Limits] = {
     "keeping.backups_kept": Limits(1, 100, "How many backups stay"),
     "keeping.check_period_days": Limits(0, 365, "How often to check all that is kept [days]"),
     "keeping.min_free_bytes": Limits(50e6, 1e12, "No backup while less room is free [bytes]"),
+    "messages.repeat_days": Limits(0.04, 365, "The same alarm again after so long [days]"),
+    "messages.give_up_days": Limits(0.04, 60, "Stop trying to send a message after so long [days]"),
+    "messages.timeout_s": Limits(2, 60, "A channel may take so long for one message [s]"),
+    "guard.cpu_limit_c": Limits(0, 125, "Alarm from this heat of a CPU; 0 means 100 [°C]"),
+    "guard.gpu_limit_c": Limits(0, 125, "Alarm from this heat of a GPU; 0: its own, else 87 [°C]"),
+    "guard.hot_s": Limits(10, 3600, "... once it has lasted so long [s]"),
+    "guard.fan_heat_c": Limits(40, 120, "A fan that used to turn must turn at this heat [°C]"),
+    "guard.fan_stopped_s": Limits(10, 3600, "... and may stand still for so long [s]"),
+    "guard.step_k": Limits(5, 60, "Liquid metal: alarm at so much more heat at like power [K]"),
+    "guard.step_s": Limits(10, 3600, "... once it has lasted so long [s]"),
 }
 TEXTS: dict[str, str] = {
     "keeping.backup_folder": 'Where backups go; empty means "backups" beside the database',
+    "messages.message_urls": 'Channels: ["mailtos://...", "json://..."]; keep this file to yourself',
+    "messages.quiet_from": "Local time from which only what is urgent is sent",
+    "messages.quiet_to": "... and until when; the same twice means no such hours",
 }
+SECRETS = frozenset({"messages.message_urls"})
+CLOCKS = frozenset({"messages.quiet_from", "messages.quiet_to"})
 
 
 def knobs() -> Iterator[Knob]:
@@ -89,8 +113,15 @@ def knobs() -> Iterator[Knob]:
                 limits = NUMBERS[name]
                 yield Knob(section, spec.name, spec.default, False, limits, limits.meaning)
             elif name in TEXTS:
-                is_path = "Path" in str(spec.type)
-                yield Knob(section, spec.name, "", is_path, None, TEXTS[name])
+                default: Any = spec.default or ""  # a path that is None is an empty text
+                yield Knob(
+                    section,
+                    spec.name,
+                    () if name in SECRETS else default,
+                    "Path" in str(spec.type),
+                    None,
+                    TEXTS[name],
+                )
 
 
 def built(section: str, values: dict[str, Any]) -> dict[str, Any]:

@@ -29,6 +29,7 @@ SUBCOMMANDS: dict[str, tuple[str, str]] = {
     "import": ("import_command", "Bring in tables that were recorded elsewhere."),
     "backup": ("backup", "Make a verified copy of the database."),
     "journal": ("journal", "Keep what was done to the machine, and what it cost."),
+    "messages": ("messages", "Show and send the messages to the owner, and try the channels."),
     "upkeep": ("upkeep", "Do the nightly work now: seal, back up, check."),
 }
 

@@ -16,7 +16,7 @@ from typing import Any
 from ..daemon.discovery import Overrides
 from ..store.errors import SettingsError
 from ..store.units import QUANTITY_INDEX
-from .knobs import SECTIONS, Knob, knobs
+from .knobs import CLOCKS, SECTIONS, Knob, knobs
 from .places import default_database, default_settings_file, is_there
 from .toml_lines import KeyPath, key_lines, line_of, syntax_complaint
 
@@ -26,6 +26,10 @@ TOP_KEYS = ("database", "machine_name")
 SENSOR_TABLES = ("sources", "probes", "ignore")
 IGNORE_KEYS = ("channels", "disks")
 PASSWORD = re.compile(r"(://[^/:@]*:)[^@]*@")
+CLOCK = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
+SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*(?=://)")
+HIDDEN = "://***"
+URLS_REMEDY = 'write a list of addresses in quotes, such as ["json://localhost:8080"]'
 KIND_WORDS = {bool: "true or false", int: "a whole number", float: "a number", str: "a text in quotes"}
 
 
@@ -57,12 +61,14 @@ class Settings:
     file: Path | None = None
 
     def values(self) -> dict[str, object]:
-        """Every setting by its printed name, in a fixed order; a password in the database URL is left out."""
+        """Every setting by its printed name, in a fixed order; without passwords and addresses."""
         values: dict[str, object] = {
             "database": without_password(self.database),
             "machine_name": self.machine_name,
         }
-        values |= {knob.name: self.sections[knob.section][knob.key] for knob in knobs()}
+        for knob in knobs():
+            value = self.sections[knob.section][knob.key]
+            values[knob.name] = [outline(url) for url in value] if knob.is_secret else value
         for source, places in self.overrides.sources.items():
             values |= {f"sources.{source}.{quantity}": key for quantity, key in places.items()}
         values |= {f"probes.{probe}": key for probe, key in self.overrides.probes.items()}
@@ -205,6 +211,8 @@ def _section(found: SettingsFile, name: str) -> dict[str, Any]:
 
 def _checked(found: SettingsFile, knob: Knob, value: object) -> object:
     where, wanted = found.where((knob.section, knob.key)), type(knob.default)
+    if knob.is_secret:
+        return _urls(where, knob, value)
     if wanted is float and type(value) is int:
         value = float(value)
     if type(value) is not wanted:
@@ -212,6 +220,8 @@ def _checked(found: SettingsFile, knob: Knob, value: object) -> object:
             f"{where}: {knob.name} is {value!r}",
             remedy=f"write {KIND_WORDS[wanted]}, such as {toml(knob.default)}",
         )
+    if knob.name in CLOCKS and not CLOCK.fullmatch(str(value)):
+        raise SettingsError(f"{where}: {knob.name} is {value!r}", remedy='write a time such as "22:00"')
     limits = knob.limits
     # Written so that NaN, which compares false with everything, is refused too.
     if limits and isinstance(value, int | float) and not limits.lowest <= value <= limits.highest:
@@ -220,6 +230,18 @@ def _checked(found: SettingsFile, knob: Knob, value: object) -> object:
             remedy=f"write {limits.lowest:g} to {limits.highest:g}; the default is {toml(knob.default)}",
         )
     return value
+
+
+def _urls(where: str, knob: Knob, value: object) -> tuple[str, ...]:
+    """Addresses of channels; a complaint about one must not show it."""
+    if not isinstance(value, list) or not all(isinstance(url, str) and "://" in url for url in value):
+        raise SettingsError(f"{where}: {knob.name} is no list of addresses", remedy=URLS_REMEDY)
+    if any(HIDDEN in url for url in value):
+        raise SettingsError(
+            f"{where}: {knob.name} holds an address as `heatdrift settings` shows it, without its secret",
+            remedy="write the whole address",
+        )
+    return tuple(value)
 
 
 def _overrides(found: SettingsFile) -> Overrides:
@@ -255,6 +277,12 @@ def _overrides(found: SettingsFile) -> Overrides:
 def without_password(url: str) -> str:
     """A database URL as it may be shown."""
     return PASSWORD.sub(r"\1***@", url)
+
+
+def outline(url: str) -> str:
+    """What may be shown of a channel's address: its kind."""
+    scheme = SCHEME.match(url)
+    return (scheme[0] if scheme else "") + HIDDEN
 
 
 def toml(value: object) -> str:

@@ -6,17 +6,24 @@ import logging
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 
 from ..daemon.cadence import CadenceSettings
 from ..daemon.clock import Clock, SystemClock
 from ..daemon.discovery import Doors, discover
+from ..daemon.errands import DATABASE_VARIABLE
 from ..daemon.freed_memory import give_back
+from ..daemon.guard import Guard, Past
+from ..daemon.guard_settings import GuardSettings
 from ..daemon.layout import Layout
+from ..daemon.message_settings import MessageSettings
+from ..daemon.messages import MessageDesk
 from ..daemon.notify import Notifier
 from ..daemon.pen import Pen
 from ..daemon.sensors.nvml import NvmlLink
 from ..daemon.service import Service
 from ..daemon.service_settings import ServiceSettings
+from ..daemon.watch import Watch
 from ..store.database import open_reader, open_writer, parse_url, sqlite_path
 from ..store.errors import StoreError
 from ..store.summary import summary
@@ -24,6 +31,7 @@ from ..store.upkeep_settings import UpkeepSettings
 from ..store.writer import Writer
 from .fake_machine import DOUBLE_LIBRARY, Fake, fake_machine
 from .knobs import built
+from .outbox_door import OutboxDoor
 from .places import fake_machine_uuid, machine_uuid, user_folder
 from .settings import Settings
 
@@ -90,7 +98,32 @@ def service(
         settings=service_settings(settings, fake),
         notifier=notifier,
         has_news=lambda: doors.nvml is not None and doors.nvml.has_news,
+        watch=watch(settings, clock, fake),
     )
+
+
+def watch(settings: Settings, clock: Clock, fake: Fake | None) -> Watch:
+    """What guards hard limits and sends messages; an invented machine's owner hears nothing of it."""
+    chosen = message_settings(settings)
+    guard_settings = replace(GuardSettings(), **settings.sections["guard"])
+    door = OutboxDoor(settings.database, identity(settings, fake), BUSY_TIMEOUT_MS, CACHE_KIB)
+    desk = MessageDesk(
+        door,
+        clock,
+        has_channels=fake is None and bool(chosen.message_urls),
+        environment={DATABASE_VARIABLE: settings.database},
+    )
+    guard = Guard(guard_settings, clock, desk.post, chosen.repeat_days)
+
+    def read_past(layout: Layout, with_fans: bool) -> Past:
+        return door.past(layout, guard_settings, clock.wall_utc_ms(), with_fans=with_fans)
+
+    return Watch(guard, desk, read_past, clock)
+
+
+def message_settings(settings: Settings) -> MessageSettings:
+    """The settings of the messages, as the sender wants them."""
+    return replace(MessageSettings(), **settings.sections["messages"])
 
 
 def layout_factory(doors: Doors, settings: Settings) -> Callable[[], Layout]:

@@ -27,6 +27,7 @@ from .registration import differences, register, same_sensors
 from .rejoin import close_left_out, joined
 from .service_settings import UPKEEP, ServiceSettings
 from .startup import open_pen, wait_for_time
+from .watch import Watch
 
 __all__ = ["Service", "ServiceSettings"]
 
@@ -58,6 +59,8 @@ class Service:
         Who is told that all is well.
     start_work
         Starts child processes.
+    watch
+        Guards hard limits and sends messages.
     """
 
     def __init__(
@@ -70,6 +73,7 @@ class Service:
         has_news: Callable[[], bool] = lambda: False,
         notifier: Notifier | None = None,
         start_work: StartWork = Child,
+        watch: Watch | None = None,
     ) -> None:
         self._layout_factory = layout_factory
         self._pen_factory = pen_factory
@@ -77,6 +81,7 @@ class Service:
         self._settings = settings
         self._has_news = has_news
         self._notifier = notifier or SilentNotifier()
+        self._watch = watch
         self._errands = Errands(settings.tasks, settings.database_url, settings.child_deadline_s, start_work)
         self._clockwork = Clockwork(
             {
@@ -151,6 +156,8 @@ class Service:
         self._errands.advance(scribe, self._clock, is_quiet=self._is_quiet())
         for wish in self._clockwork.take():
             self._grant(wish)
+        if self._watch is not None:
+            self._watch.turn(scribe.is_lent)
         self._notifier.alive(self._clock.monotonic_s())
 
     def _is_quiet(self) -> bool:
@@ -169,6 +176,8 @@ class Service:
             # Rows and sign of life in one go: each commit alone would write the same pages once more.
             self._flush(self._clock.monotonic_s())
             self._beat("running")
+            if self._watch is not None:
+                self._watch.check()
 
     def _flush(self, now_s: float) -> None:
         if self._scribe.may_try(now_s) and self._scribe.flush(now_s):
@@ -207,6 +216,8 @@ class Service:
         now_s = self._clock.monotonic_s()
         self._scribe.hold(self._poller.finish(), now_s)
         self._errands.stop(self._scribe, self._clock)
+        if self._watch is not None:
+            self._watch.stop()
         if not self._scribe.flush(now_s):
             log.warning("%d rows could not be written and are lost", self._scribe.n_rows)
             return
@@ -274,6 +285,8 @@ class Service:
             self._rescan_soon()  # devices of a docking station come one after the other
 
     def _new_poller(self, health: SensorHealth | None = None) -> Poller:
+        if health is None and self._watch is not None:
+            health = self._watch.health(self._layout)
         return Poller(
             self._layout,
             self._clock,
