@@ -9,9 +9,11 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 import click
 
+from ..daemon import unit
 from ..daemon.channels import Channel, Fate, open_channels
 from ..daemon.delivery import Sender
 from ..daemon.signals import stop_on_signals
@@ -182,7 +184,9 @@ def warn_of_readers(settings: Settings) -> None:
     if settings.file is None or not settings.sections["messages"]["message_urls"]:
         return
     if os.name == "posix" and settings.file.stat().st_mode & stat.S_IROTH:
-        complain(f"everyone on this machine can read the addresses in {settings.file}: chmod o-r it")
+        is_of_service = settings.file == Path(unit.SETTINGS_FILE)
+        first = f"chgrp {unit.SERVICE_USER} and then " if is_of_service else ""  # the service must read it
+        complain(f"everyone on this machine can read the addresses in {settings.file}: {first}chmod o-r it")
 
 
 @contextmanager

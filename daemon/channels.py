@@ -63,7 +63,11 @@ SIGNS: tuple[tuple[re.Pattern[str], Fate, str], ...] = tuple(
         (r"name resolution", Fate.REFUSED, "no such host"),
         (r"ConnectTimeout|connect timeout", Fate.REFUSED, "no connection in time"),
         (r"Network is unreachable|No route to host", Fate.REFUSED, "the network is unreachable"),
-        (r"Permission denied|not permitted", Fate.REFUSED, "this process may not use the network"),
+        (
+            r"Permission denied|not permitted|Address family not",
+            Fate.REFUSED,
+            "this process may not use the network",
+        ),
         (r"SMTPAuthentication|\(535, ", Fate.REFUSED, "user name or password refused"),
         (r"STARTTLS|SSLError|wrong version number", Fate.REFUSED, "no encrypted connection"),
         (MAIL_STATUS.pattern, Fate.REFUSED, "the mail server answered {0}"),
