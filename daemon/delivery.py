@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable, Sequence
 from datetime import tzinfo
 
+from ..store.errors import DatabaseBusyError
 from ..store.message import Delivery, DeliveryState, Severity, StoredMessage
 from ..store.outbox import DAY_MS, STALE_SENDING_MS, Outbox
 from .channels import Channel, Fate, Outcome
@@ -124,7 +125,15 @@ class Sender:
             self._tired[name] = now_ms + pause_ms
         state = STATES.get(outcome.fate, DeliveryState.WAITING)
         due_ms = self._tired[name] if state is DeliveryState.WAITING else 0
-        self._outbox.record(stored.message_id, name, state, now_ms, due_utc_ms=due_ms, reason=outcome.reason)
+        for is_last in (False, False, True):
+            try:
+                self._outbox.record(
+                    stored.message_id, name, state, now_ms, due_utc_ms=due_ms, reason=outcome.reason
+                )
+                break
+            except DatabaseBusyError:  # that it was sent must not be forgotten for a lock
+                if is_last:
+                    raise
         if state is DeliveryState.WAITING:
             log.info("message %d, %s: %s; tried again later", stored.message_id, name, outcome.reason)
         elif state is DeliveryState.UNKNOWN:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import socket
+import ssl
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -13,6 +14,7 @@ from email.header import decode_header, make_header
 from email.message import Message as Mail
 from email.policy import default
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 from typing import Any
 
 from aiosmtpd.controller import Controller
@@ -34,7 +36,8 @@ class Webhook:
 
 
 @contextmanager
-def webhook() -> Iterator[Webhook]:
+def webhook(certificate: Path | None = None) -> Iterator[Webhook]:
+    """A webhook; with a file that holds key and certificate it speaks TLS."""
     hook = Webhook()
 
     class Handler(BaseHTTPRequestHandler):
@@ -51,6 +54,10 @@ def webhook() -> Iterator[Webhook]:
 
     server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
     hook.port = server.server_port
+    if certificate is not None:
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.load_cert_chain(certificate)
+        server.socket = context.wrap_socket(server.socket, server_side=True)
     thread = threading.Thread(target=server.serve_forever, args=(0.02,))
     thread.start()
     try:

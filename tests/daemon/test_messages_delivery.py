@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import pairwise
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -17,6 +18,7 @@ from heatdrift.daemon.delivery import PAUSES_S, Sender
 from heatdrift.daemon.message_settings import MessageSettings
 from heatdrift.daemon.quiet_hours import quiet_until_utc_ms
 from heatdrift.store.database import Database, open_writer
+from heatdrift.store.errors import DatabaseBusyError
 from heatdrift.store.message import DeliveryState, Lane, Message, Severity
 from heatdrift.store.outbox import DAY_MS, STALE_SENDING_MS, Outbox
 from heatdrift.store.writer import Writer
@@ -157,6 +159,24 @@ def test_after_a_crash_while_sending_it_is_never_sent_again(
     assert channel.subjects == []
     assert "not sent again" in caplog.text
     assert post.outbox.next_due_utc_ms(post.now_ms) is None
+
+
+def test_lock_after_the_sending_does_not_make_it_forgotten(
+    post: Post, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record, n_calls = post.outbox.record, 0
+
+    def busy_twice(*words: Any, **others: Any) -> bool:
+        nonlocal n_calls
+        n_calls += 1
+        if n_calls < 3:
+            raise DatabaseBusyError("another process holds it")
+        return record(*words, **others)
+
+    monkeypatch.setattr(post.outbox, "record", busy_twice)
+    post.outbox.queue(CREEP)
+    assert post.send(HandMadeChannel("mail-1")) == 1
+    assert post.states() == {"mail-1": DeliveryState.DELIVERED}
 
 
 def test_what_may_have_arrived_is_not_sent_again(post: Post) -> None:
