@@ -123,7 +123,9 @@ def learn_era(frames: MachineFrames, source: str, from_utc_ms: int, n_days: int)
     power_w = frame["power_w"].dropna().to_numpy(float)
     low_w, high_w = np.quantile(power_w, RANGE_QUANTILES) if len(power_w) else (0.0, 0.0)
     total, reference, no_air = _learn_air(frames, source)
-    shared = _sharing(total) if total else ()
+    # Where nobody knows who sits on which sink, every other source may: that costs some certainty, the
+    # other mistake costs a third of the answer.
+    shared = _sharing(total) if total else tuple(frames.others(source))
     constants, no_steps = None, ""
     try:
         others = [frames.sources[name] for name in shared]

@@ -1,0 +1,156 @@
+"""What healthy was: the first settled stretch of an era, and every day as a ratio to it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from ..store.errors import TooFewWindowsError
+from .day_levels import DayLevels
+
+Flags = npt.NDArray[np.bool_]
+
+LEAST_DAYS = 10
+MOST_DAYS = 14
+# Compound wets in within hours and settles within days: a fall at the beginning is no news. A rise is never
+# left out, because a compound that pumps out may do so from its first day.
+RUN_IN_DAYS = 1
+LONGEST_RUN_IN_DAYS = 21
+FALL_IN_ERRORS = 2.5  # slope over its standard error that counts as falling
+NOT_COMPARABLE = 0.10  # standard error of a change beyond which its number would say nothing
+NORMAL_95 = 1.959964
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Baseline:
+    """The healthy stretch of an era.
+
+    Attributes
+    ----------
+    is_in
+        Which days of the levels, shape (n_days,).
+    from_day, to_day
+        First and last of them.
+    log_value, standard_error
+        Mean level and its standard error, common to all ratios to it.
+    """
+
+    is_in: Flags
+    from_day: pd.Timestamp
+    to_day: pd.Timestamp
+    log_value: float
+    standard_error: float
+
+
+def choose_baseline(levels: DayLevels, *, has_run_in: bool) -> Baseline:
+    """The first ten to fourteen days with data after the run-in, none of them needs to follow another.
+
+    Parameters
+    ----------
+    levels
+        Of one era.
+    has_run_in
+        Whether the era began with something that wets in or settles.
+
+    Raises
+    ------
+    TooFewWindowsError
+        Too few days yet.
+    """
+    days = levels.days
+    age_days = (days - days[0]) / pd.Timedelta(days=1)
+    first = int(np.searchsorted(age_days, RUN_IN_DAYS)) if has_run_in and len(days) > LEAST_DAYS else 0
+    while (
+        has_run_in
+        and len(days) - first > LEAST_DAYS
+        and age_days[first] < LONGEST_RUN_IN_DAYS
+        and _falls(levels, slice(first, first + MOST_DAYS))
+    ):
+        first += 1
+    chosen = np.zeros(len(days), bool)
+    chosen[first : first + MOST_DAYS] = True
+    n_days = int(chosen.sum())
+    if n_days < LEAST_DAYS:
+        lacking = LEAST_DAYS - n_days
+        raise TooFewWindowsError(
+            f"the baseline needs {lacking} more day{'' if lacking == 1 else 's'} with load",
+            remedy="go on recording",
+        )
+    value, weights = levels.mean(chosen)
+    error = math.sqrt(float(np.sum((weights * levels.standard_error) ** 2)))
+    picked = days[chosen]
+    return Baseline(chosen, picked[0], picked[-1], value, error)
+
+
+def ratios(levels: DayLevels, baseline: Baseline) -> pd.DataFrame:
+    """Every day as a ratio to the baseline.
+
+    Returns
+    -------
+    DataFrame
+        Index ``day``; ``log_ratio``, ``standard_error`` of the day with what its classes leave open against
+        those of the baseline, and ``n``.
+    """
+    _, of_baseline = levels.mean(baseline.is_in)
+    mixture = levels.shares - of_baseline @ levels.shares
+    shared = np.einsum("dc,ce,de->d", mixture, levels.effects_covariance, mixture)
+    return pd.DataFrame(
+        {
+            "log_ratio": levels.level - baseline.log_value,
+            "standard_error": np.sqrt(levels.standard_error**2 + shared),
+            "n": levels.n,
+        },
+        index=levels.days,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Change from some days to others [%] with its 95 % interval; None where it cannot be known."""
+
+    pct: float | None
+    ci95_pct: tuple[float, float] | None
+    reason: str = ""
+
+
+def change(levels: DayLevels, earlier: Flags, later: Flags, extra_relative_error: float = 0.0) -> Change:
+    """Change between two sets of days, like with like.
+
+    Parameters
+    ----------
+    earlier, later
+        Which days.
+    extra_relative_error
+        Of the ratio, beyond what the levels know: of a power scale that changed between them, say.
+    """
+    for chosen, word in ((earlier, "before"), (later, "after")):
+        if not chosen.any():
+            return Change(None, None, f"not comparable: no day with usable load {word}")
+    log_ratio, error = levels.difference(earlier, later)
+    _, of_earlier = levels.mean(earlier)
+    _, of_later = levels.mean(later)
+    if math.sqrt(levels.shared_variance(of_later - of_earlier)) > NOT_COMPARABLE:
+        return Change(None, None, "not comparable: the work before and after has nothing in common")
+    error = math.hypot(error, extra_relative_error)
+    low, high = (100.0 * math.expm1(log_ratio + side * NORMAL_95 * error) for side in (-1, 1))
+    return Change(100.0 * math.expm1(log_ratio), (low, high))
+
+
+def _falls(levels: DayLevels, part: slice) -> bool:
+    """Whether the levels of a stretch fall by more than chance."""
+    level, error = levels.level[part], levels.standard_error[part]
+    age = (levels.days[part] - levels.days[part][0]) / pd.Timedelta(days=1)
+    age = np.asarray(age, float)
+    weights = 1.0 / (error**2 + float(np.median(error)) ** 2)
+    away = age - np.average(age, weights=weights)
+    spread = float(np.sum(weights * away**2))
+    if spread <= 0.0:
+        return False
+    slope = float(np.sum(weights * away * level)) / spread
+    residuals = level - np.average(level, weights=weights) - slope * away
+    excess = max(1.0, float(np.sum(weights * residuals**2)) / max(len(level) - 2, 1))
+    return slope < -FALL_IN_ERRORS * math.sqrt(excess / spread)

@@ -1,0 +1,243 @@
+"""What each day of one source says: its load steps, its settled windows, and a fit for each class of work.
+
+Many days are worked through at once, because that is faster; but of no day does the answer look further back
+than a day and four hours, or further ahead than two minutes, so that it is the same by itself as within its
+year.
+"""
+
+from __future__ import annotations
+
+from dataclasses import astuple, fields, replace
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from ..store.derived import CELL_FIELDS, STEP_FIELDS
+from ..store.errors import AnalysisError
+from ..store.packing import DAY_MS
+from .classes import day_cells, step_classes, window_classes
+from .era_model import EraModel
+from .grid import moments_ms
+from .machine_frames import MachineFrames
+from .reference_temperature import RESTED_SHARE, Reference, ReferenceKind, hourly_idle
+from .settled import settled_windows
+from .steps import LoadStep, fit_steps
+from .window_groups import IDLE_FACTOR, LOADED_FACTOR
+
+Array = npt.NDArray[np.float64]
+
+LEAD_MS = DAY_MS + 4 * 3_600_000  # the day before for its idle hours, and what the slowest lag remembers
+TAIL_MS = 120_000  # what a step near midnight still needs
+LEAST_IDLE_WINDOWS = 3
+FAN_BIN_K = 3.0
+FAN_ERROR_SHARE = 0.01
+STEP_NAMES = [field.name for field in fields(LoadStep)]
+
+
+def steps_of(frames: MachineFrames, model: EraModel) -> pd.DataFrame:
+    """Load steps of a stretch: columns `STEP_FIELDS`."""
+    if model.constants is None:
+        return pd.DataFrame(columns=list(STEP_FIELDS))
+    others = [frames.sources[name] for name in model.shared_with if name in frames.sources]
+    try:
+        found = fit_steps(
+            frames.sources[model.source],
+            model.constants,
+            model.step_settings,
+            others,
+            frames.fans.get(model.fan),
+        )
+    except AnalysisError:  # a stretch without power or temperature has none
+        found = []
+    return pd.DataFrame([astuple(step) for step in found], columns=STEP_NAMES)[list(STEP_FIELDS)]
+
+
+def windows_of(frames: MachineFrames, model: EraModel) -> pd.DataFrame:
+    """Settled windows of a stretch."""
+    source = model.source
+    try:
+        return settled_windows(
+            frames.sources[source],
+            frames.others(source),
+            frames.fans,
+            grid_k=model.grid_k,
+            idle_w=model.idle_w,
+        )
+    except AnalysisError:
+        return pd.DataFrame(index=pd.DatetimeIndex([], tz="UTC", name="time_utc"))
+
+
+def with_air(frames: MachineFrames, model: EraModel, windows: pd.DataFrame) -> pd.DataFrame:
+    """The windows, with what the air was: column ``reference_c`` [°C], NaN where nobody knows."""
+    air_c = np.full(len(windows), np.nan)
+    readings = _air_readings(frames, model, windows) if model.reference is not None else ()
+    if len(readings):
+        assert model.reference is not None  # else there were no readings
+        reference = Reference(
+            ReferenceKind(model.reference.kind), "", readings, model.reference.offset_k, 0.0, 0.0
+        )
+        days = day_numbers(windows.index)
+        read_on = day_numbers(readings.index)
+        for day in np.unique(days):
+            near = slice(*np.searchsorted(read_on, [day - 1, day + 1]))
+            mine = slice(*np.searchsorted(days, [day, day + 1]))
+            of_day = replace(reference, readings_c=readings.iloc[near])
+            air_c[mine] = of_day.at(pd.DatetimeIndex(windows.index[mine]))
+    return windows.assign(reference_c=air_c)
+
+
+def cells_of(model: EraModel, steps: pd.DataFrame, windows: pd.DataFrame) -> pd.DataFrame:
+    """The fits by day and class of work: columns `CELL_FIELDS`.
+
+    Parameters
+    ----------
+    steps, windows
+        Of whole days; windows as `with_air` gives them.
+    """
+    parts = [_interface(steps)]
+    if len(windows):
+        parts += [_fan(model, windows), _idle(model, windows), _total(model, windows)]
+    cells = pd.concat([part for part in parts if len(part)] or [_empty()], ignore_index=True)
+    return cells.assign(era_from_utc_ms=model.from_utc_ms)[list(CELL_FIELDS)]
+
+
+def day_numbers(index: pd.Index) -> npt.NDArray[np.int64]:
+    """Days since 1970 of some moments."""
+    numbers: npt.NDArray[np.int64] = moments_ms(index) // DAY_MS
+    return numbers
+
+
+def _air_readings(frames: MachineFrames, model: EraModel, windows: pd.DataFrame) -> pd.Series:
+    """Readings of what stands for the air: a probe, or the source's own idle by the hour."""
+    assert model.reference is not None  # the caller asks only then
+    if model.reference.kind != ReferenceKind.OWN_IDLE.value:
+        return frames.probes.get(model.reference.name, pd.Series(dtype=float)).dropna()
+    late = [column for column in windows.columns if column.startswith("late_")]
+    is_rested = windows[late].abs().max(axis=1) <= RESTED_SHARE * model.idle_w[""]
+    return hourly_idle(windows["temperature_c"][_is_idle(model, windows) & is_rested.to_numpy()])
+
+
+def _is_idle(model: EraModel, windows: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    is_idle = np.ones(len(windows), bool)
+    for name, idle_w in model.idle_w.items():
+        column = f"power_w.{name}" if name else "power_w"
+        if column in windows:
+            is_idle &= windows[column].to_numpy(float) <= IDLE_FACTOR * idle_w
+    return is_idle
+
+
+def _interface(steps: pd.DataFrame) -> pd.DataFrame:
+    # A step can only be compared as a ratio where it is above zero; noise takes few below.
+    known = steps[(steps["not_identifiable"] == "") & (steps["interface_resistance_k_per_w"] > 0.0)]
+    if not len(known):
+        return _empty()
+    resistance = known["interface_resistance_k_per_w"].to_numpy(float)
+    relative = known["standard_error_k_per_w"].to_numpy(float) / resistance
+    days = known["at_utc_ms"].to_numpy(np.int64) // DAY_MS
+    return _cells("interface", days, step_classes(known), np.log(resistance), relative)
+
+
+def _total(model: EraModel, windows: pd.DataFrame) -> pd.DataFrame:
+    """Rise under load against what the model of the era says."""
+    if model.air is None or model.reference is None:
+        return _empty()
+    loaded = windows[windows["power_w"].to_numpy(float) > LOADED_FACTOR * IDLE_FACTOR * model.idle_w[""]]
+    flowing_k, other_k = model.air.rise_k(loaded)
+    rise_k = (loaded["temperature_c"] - loaded["reference_c"]).to_numpy(float) - other_k
+    chosen = np.isfinite(rise_k) & (flowing_k > 0.0) & (rise_k > 0.0)
+    if not chosen.any():
+        return _empty()
+    loaded, flowing_k, rise_k = loaded[chosen], flowing_k[chosen], rise_k[chosen]
+    days, classes = day_numbers(loaded.index), window_classes(loaded, model.fan)
+    error_k = np.hypot(loaded["temperature_error_k"].to_numpy(float), model.reference.scatter_k)
+    total = _cells("total", days, classes, np.log(rise_k / flowing_k), error_k / flowing_k)
+    if model.constants is not None:
+        own_k = model.constants.interface_resistance_k_per_w * loaded["power_w"].to_numpy(float)
+        share = pd.Series(own_k / flowing_k).groupby([days, classes.to_numpy()]).mean()
+        numbers = day_numbers(pd.DatetimeIndex(total["day"]).tz_localize("UTC"))
+        wanted = pd.MultiIndex.from_arrays([numbers, total["workload_class"]])
+        total["interface_share"] = share.reindex(wanted).to_numpy()
+    return total
+
+
+def _idle(model: EraModel, windows: pd.DataFrame) -> pd.DataFrame:
+    """Idle temperature above a probe, or by itself where there is none."""
+    idle = windows[_is_idle(model, windows)]
+    is_probe = model.reference is not None and model.reference.kind != ReferenceKind.OWN_IDLE.value
+    level_c = idle["temperature_c"] - idle["reference_c"] if is_probe else idle["temperature_c"]
+    level_c = level_c.dropna()
+    grouped = level_c.groupby(day_numbers(level_c.index))
+    found = pd.DataFrame({"value": grouped.median(), "n": grouped.size(), "sd": grouped.std(ddof=0)})
+    found = found[found["n"] >= LEAST_IDLE_WINDOWS]
+    if not len(found):
+        return _empty()
+    return pd.DataFrame(
+        {
+            "day": _iso(found.index.to_numpy(np.int64)),
+            "part": "idle",
+            "workload_class": "above the air" if is_probe else "as read",
+            "value": found["value"].to_numpy(),
+            "standard_error": np.hypot(model.grid_k / np.sqrt(12.0), found["sd"].to_numpy()),
+            "n": found["n"].to_numpy(),
+            "interface_share": np.nan,
+        }
+    )
+
+
+def _fan(model: EraModel, windows: pd.DataFrame) -> pd.DataFrame:
+    """Speed of the fan by the heat that it answers to."""
+    column = f"speed.{model.fan}"
+    if not model.fan or column not in windows:
+        return _empty()
+    turning = windows[windows[column] > 0.0]
+    if not len(turning):
+        return _empty()
+    level = np.floor(turning["temperature_c"].to_numpy(float) / FAN_BIN_K).astype(np.int64)
+    names = {
+        number: f"{model.fan} at {number * FAN_BIN_K:.0f}-{(number + 1) * FAN_BIN_K:.0f} °C"
+        for number in np.unique(level)
+    }
+    classes = pd.Series([names[number] for number in level])
+    error = np.full(len(turning), FAN_ERROR_SHARE)
+    return _cells("fan", day_numbers(turning.index), classes, np.log(turning[column].to_numpy(float)), error)
+
+
+def _cells(
+    part: str,
+    days: npt.NDArray[np.int64],
+    classes: pd.Series,
+    log_value: Array,
+    standard_error: Array,
+) -> pd.DataFrame:
+    found = day_cells(
+        pd.DataFrame(
+            {
+                "day": _iso(days),
+                "workload_class": classes.to_numpy(),
+                "log_value": log_value,
+                "standard_error": standard_error,
+            }
+        )
+    )
+    value = np.exp(found["log_value"].to_numpy(float))
+    return pd.DataFrame(
+        {
+            "day": found["day"].to_numpy(),
+            "part": part,
+            "workload_class": found["workload_class"].to_numpy(),
+            "value": value,
+            "standard_error": value * found["standard_error"].to_numpy(float),
+            "n": found["n"].to_numpy(int),
+            "interface_share": np.nan,
+        }
+    )
+
+
+def _iso(days: npt.NDArray[np.int64]) -> npt.NDArray[np.str_]:
+    """ISO dates of some days since 1970."""
+    return np.datetime_as_string(days.astype("datetime64[D]"))
+
+
+def _empty() -> pd.DataFrame:
+    return pd.DataFrame(columns=[name for name in CELL_FIELDS if name != "era_from_utc_ms"])
