@@ -143,8 +143,7 @@ def change(levels: DayLevels, earlier: Flags, later: Flags, extra_relative_error
 def _falls(levels: DayLevels, part: slice) -> bool:
     """Whether the levels of a stretch fall by more than chance."""
     level, error = levels.level[part], levels.standard_error[part]
-    age = (levels.days[part] - levels.days[part][0]) / pd.Timedelta(days=1)
-    age = np.asarray(age, float)
+    age = np.asarray((levels.days[part] - levels.days[part][0]) / pd.Timedelta(days=1), float)
     weights = 1.0 / (error**2 + float(np.median(error)) ** 2)
     away = age - np.average(age, weights=weights)
     spread = float(np.sum(weights * away**2))

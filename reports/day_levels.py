@@ -179,9 +179,9 @@ class _Solver:
         normal = np.diag(of_day_class.sum(axis=0)) - of_day_class.T @ shares
         right = np.bincount(self.class_of, weights * (self.values - day_means[self.day_of]), self.n_classes)
         covariance = np.linalg.inv(normal + np.eye(self.n_classes) / class_sd**2)
-        effects = covariance @ right
+        effects: Array = np.asarray(covariance @ right, float)
         levels = day_means - shares @ effects
-        residuals = self.values - levels[self.day_of] - effects[self.class_of]
+        residuals: Array = self.values - levels[self.day_of] - effects[self.class_of]
         # Effects that are held by their width alone count as no unknowns.
         n_effects = self.n_classes - float(np.trace(covariance)) / class_sd**2
         return _Solution(

@@ -20,10 +20,10 @@ from .classes import day_cells, step_classes, window_classes
 from .era_model import EraModel
 from .grid import moments_ms
 from .machine_frames import MachineFrames
-from .reference_temperature import RESTED_SHARE, Reference, ReferenceKind, hourly_idle
+from .reference_temperature import IDLE_FACTOR, RESTED_SHARE, Reference, ReferenceKind, hourly_idle
 from .settled import settled_windows
 from .steps import LoadStep, fit_steps
-from .window_groups import IDLE_FACTOR, LOADED_FACTOR
+from .window_groups import LOADED_FACTOR
 
 Array = npt.NDArray[np.float64]
 
@@ -71,9 +71,8 @@ def windows_of(frames: MachineFrames, model: EraModel) -> pd.DataFrame:
 def with_air(frames: MachineFrames, model: EraModel, windows: pd.DataFrame) -> pd.DataFrame:
     """The windows, with what the air was: column ``reference_c`` [°C], NaN where nobody knows."""
     air_c = np.full(len(windows), np.nan)
-    readings = _air_readings(frames, model, windows) if model.reference is not None else ()
-    if len(readings):
-        assert model.reference is not None  # else there were no readings
+    if model.reference is not None:
+        readings = _air_readings(frames, model, windows)
         reference = Reference(
             ReferenceKind(model.reference.kind), "", readings, model.reference.offset_k, 0.0, 0.0
         )
@@ -81,9 +80,9 @@ def with_air(frames: MachineFrames, model: EraModel, windows: pd.DataFrame) -> p
         read_on = day_numbers(readings.index)
         for day in np.unique(days):
             near = slice(*np.searchsorted(read_on, [day - 1, day + 1]))
-            mine = slice(*np.searchsorted(days, [day, day + 1]))
+            begin, end = np.searchsorted(days, [day, day + 1])
             of_day = replace(reference, readings_c=readings.iloc[near])
-            air_c[mine] = of_day.at(pd.DatetimeIndex(windows.index[mine]))
+            air_c[begin:end] = of_day.at(pd.DatetimeIndex(windows.index[begin:end]))
     return windows.assign(reference_c=air_c)
 
 

@@ -12,6 +12,7 @@ import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
 import pandas as pd
 
@@ -218,9 +219,9 @@ def _by_day(
     every_step = pd.concat(steps) if steps else pd.DataFrame({"at_utc_ms": []})
     every_window = pd.concat(windows) if windows else pd.DataFrame(index=pd.DatetimeIndex([], tz="UTC"))
     every_cell = pd.concat(cells) if cells else pd.DataFrame({"day": []})
-    of_steps = dict(iter(every_step.groupby(every_step["at_utc_ms"] // DAY_MS)))
-    of_windows = dict(iter(every_window.groupby(day_numbers(every_window.index))))
-    of_cells = dict(iter(every_cell.groupby("day")))
+    of_steps: dict[Any, pd.DataFrame] = dict(iter(every_step.groupby(every_step["at_utc_ms"] // DAY_MS)))
+    of_windows: dict[Any, pd.DataFrame] = dict(iter(every_window.groupby(day_numbers(every_window.index))))
+    of_cells: dict[Any, pd.DataFrame] = dict(iter(every_cell.groupby("day")))
     for day in days:
         number = midnight_number(day)
         yield DerivedDay(

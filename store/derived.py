@@ -12,7 +12,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-from sqlalchemy import Connection, Table, delete, func, select
+from sqlalchemy import ColumnElement, Connection, Table, delete, func, select
 
 from .database import Database
 from .errors import DamagedDataError
@@ -185,10 +185,11 @@ class DerivedStore:
         if not parts:
             return pd.DataFrame(index=_moments(np.empty(0, np.int64)))
         table = pa.concat_tables(parts, promote_options="default")
-        frame = table.drop_columns([TIME]).to_pandas().astype(float)
+        frame: pd.DataFrame = table.drop_columns([TIME]).to_pandas().astype(float)
         frame.index = _moments(table[TIME].to_numpy())
-        times_ms = frame.index.as_unit("ms").asi8
-        return frame[(times_ms >= from_utc_ms) & (times_ms < to_utc_ms)]
+        times_ms = table[TIME].to_numpy()
+        begin, end = np.searchsorted(times_ms, [from_utc_ms, to_utc_ms])
+        return frame.iloc[begin:end]
 
     def cells(self, source: str, from_day: str = "", to_day: str = "9999") -> pd.DataFrame:
         """Day fits by workload class, from one day up to, not including, the other: columns `CELL_FIELDS`."""
@@ -206,7 +207,7 @@ class DerivedStore:
             for table in DERIVED:
                 connection.execute(delete(table).where(table.c.machine_id == self._machine_id))
 
-    def _mine(self, table: Table, source: str) -> tuple[object, ...]:
+    def _mine(self, table: Table, source: str) -> tuple[ColumnElement[bool], ...]:
         return table.c.machine_id == self._machine_id, table.c.source == source
 
 
@@ -217,8 +218,8 @@ def _row_days(connection: Connection, series: Series, known: Mapping[str, DayMar
         select(number.label("day"), func.count().label("n")).where(series.is_mine).group_by(number)
     )
     counts: dict[str, int] = {}
-    for row in hot:
-        _count(counts, int(row.day), row.n)
+    for number_of_day, n_rows in hot:
+        _count(counts, int(number_of_day), n_rows)
     pieces = select(sealed_day).where(
         sealed_day.c.machine_id == series.machine_id, sealed_day.c.series == series.name
     )
@@ -263,7 +264,8 @@ def _midnight_ms(day: str) -> int:
 
 def _records(frame: pd.DataFrame) -> list[dict[str, object]]:
     """Rows as a database takes them: NULL for what is missing."""
-    return frame.astype(object).where(frame.notna(), None).to_dict("records")
+    plain = frame.astype(object).where(frame.notna(), None)
+    return [dict(zip(frame.columns, row, strict=True)) for row in plain.itertuples(index=False)]
 
 
 def _packed(windows: pd.DataFrame) -> bytes:

@@ -10,12 +10,12 @@ import math
 import os
 import shutil
 import sys
-import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from heatdrift.fake_sensors.machine import START_UTC_MS, FakeMachine
@@ -33,7 +33,7 @@ from heatdrift.store.errors import AnalysisError
 from heatdrift.store.reader import Reader
 
 sys.path.insert(0, str(Path(__file__).parent))
-from healthy_machines import DAY_MS, healthy_machine, recorded
+from healthy_machines import DAY_MS, healthy_machine, recorded  # type: ignore[import-not-found]
 
 Tell = Callable[[str, str, str], None]
 
@@ -108,17 +108,16 @@ def look_at(kind: str, seed: int, folder: Path, found: Findings) -> None:
     reader.close()
 
 
-def memory_of(fit: PathFit, windows: object, name: str) -> float:
+def memory_of(fit: PathFit, windows: pd.DataFrame, name: str) -> float:
     if math.isfinite(fit.memory_utilization_pct):
         return fit.memory_utilization_pct
-    frame = windows
-    if "memory_utilization_pct" not in frame or name != "gpu0":
+    if "memory_utilization_pct" not in windows or name != "gpu0":
         return 0.0
-    return float(np.nan_to_num(frame.loc[loaded(frame), "memory_utilization_pct"].median()))
+    return float(np.nan_to_num(windows.loc[loaded(windows), "memory_utilization_pct"].median()))
 
 
 def airflow_error(
-    machine: FakeMachine, name: str, model: EraModel, fit: PathFit, windows: object, memory_pct: float
+    machine: FakeMachine, name: str, model: EraModel, fit: PathFit, windows: pd.DataFrame, memory_pct: float
 ) -> tuple[float, float]:
     number, (stack, index) = next(
         (machine.stacks.index(stack), (stack, index))
