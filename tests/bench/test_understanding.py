@@ -24,7 +24,7 @@ from heatdrift.reports.baseline import change
 from heatdrift.reports.day_levels import fit_day_levels
 from heatdrift.reports.derivation import update
 from heatdrift.reports.era_model import EraModel
-from heatdrift.reports.heat_path import NORMAL_95, PathFit, fit_path
+from heatdrift.reports.heat_path import NORMAL_95, PathFit, fit_path, memory_of_steps
 from heatdrift.reports.part_series import interface_cells
 from heatdrift.reports.window_groups import loaded
 from heatdrift.store.database import open_reader, open_writer
@@ -79,7 +79,11 @@ def look_at(kind: str, seed: int, folder: Path, found: Findings) -> None:
         fit = fit_path(model, derived.load_steps(name, 0, end_ms), windows[name], beside)
         of_work = windows[name]["power_w"][loaded(windows[name])]
         usual_w = float(of_work.median()) if len(of_work) else 100.0
-        usual_pct = memory_of(fit, windows[name], name)
+        usual_pct = fit.memory_utilization_pct
+        if not math.isfinite(usual_pct):  # then the answer holds for what the steps had
+            steps = derived.load_steps(name, 0, end_ms)
+            of_steps = memory_of_steps(steps[steps["not_identifiable"] == ""])
+            usual_pct = float(np.nan_to_num(np.nanmedian(of_steps))) if np.isfinite(of_steps).any() else 0.0
         if fit.interface is None:
             found.refused.append(f"{label}: {fit.no_interface}")
         else:
@@ -106,14 +110,6 @@ def look_at(kind: str, seed: int, folder: Path, found: Findings) -> None:
             found.changes.append((told.pct, told.pct / (half / NORMAL_95)))
     writer.close()
     reader.close()
-
-
-def memory_of(fit: PathFit, windows: pd.DataFrame, name: str) -> float:
-    if math.isfinite(fit.memory_utilization_pct):
-        return fit.memory_utilization_pct
-    if "memory_utilization_pct" not in windows or name != "gpu0":
-        return 0.0
-    return float(np.nan_to_num(windows.loc[loaded(windows), "memory_utilization_pct"].median()))
 
 
 def airflow_error(

@@ -1,0 +1,73 @@
+"""Both parts of every source in every era."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ..store.derived import DerivedStore
+from .derivation import Derivation
+from .era_model import EraModel
+from .eras import Era
+from .heat_path import PathFit, fit_path
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SourceEra:
+    """One source in one era; ``fit`` is None where the era has no day with readings."""
+
+    source: str
+    era: Era
+    model: EraModel | None
+    fit: PathFit | None
+
+
+def fit_every_era(derived: DerivedStore, derivation: Derivation) -> list[SourceEra]:
+    """Fit all eras of all sources from what is derived.
+
+    Parameters
+    ----------
+    derived
+        Of the machine, up to date.
+    derivation
+        From `update`.
+    """
+    found = []
+    for source, eras in derivation.eras.items():
+        for era in eras:
+            model = derivation.models[source].get(era.from_utc_ms)
+            fit = (
+                None
+                if model is None
+                else fit_stretch(derived, derivation, model, era.from_utc_ms, era.to_utc_ms)
+            )
+            found.append(SourceEra(source, era, model, fit))
+    return found
+
+
+def fit_stretch(
+    derived: DerivedStore, derivation: Derivation, model: EraModel, from_utc_ms: int, to_utc_ms: int
+) -> PathFit:
+    """Fit one source to a stretch of one of its eras.
+
+    Parameters
+    ----------
+    model
+        Of the era.
+    from_utc_ms, to_utc_ms
+        From the first moment up to, not including, the second [ms since 1970].
+    """
+    beside = {}
+    for other, eras in derivation.eras.items():
+        if other == model.source:
+            continue
+        # The other's own era is the one that holds for most of the stretch's end.
+        theirs = [era for era in eras if era.from_utc_ms < to_utc_ms and era.to_utc_ms > from_utc_ms]
+        known = [found for era in theirs if (found := derivation.models[other].get(era.from_utc_ms))]
+        if known:
+            beside[other] = known[-1], derived.windows(other, from_utc_ms, to_utc_ms)
+    return fit_path(
+        model,
+        derived.load_steps(model.source, from_utc_ms, to_utc_ms),
+        derived.windows(model.source, from_utc_ms, to_utc_ms),
+        beside,
+    )
