@@ -14,12 +14,14 @@ from ..daemon.cadence import CadenceSettings
 from ..daemon.guard_settings import GuardSettings
 from ..daemon.message_settings import MessageSettings
 from ..daemon.service_settings import ServiceSettings
+from ..reports.reference_conditions import ReferenceConditions
 from ..store.upkeep_settings import UpkeepSettings
 
 SECTIONS: dict[str, type] = {
     "looking": CadenceSettings,
     "service": ServiceSettings,
     "keeping": UpkeepSettings,
+    "reference": ReferenceConditions,
     "messages": MessageSettings,
     "guard": GuardSettings,
 }
@@ -83,6 +85,9 @@ NUMBERS: dict[str, Limits] = {
     "keeping.backups_kept": Limits(1, 100, "How many backups stay"),
     "keeping.check_period_days": Limits(0, 365, "How often to check all that is kept [days]"),
     "keeping.min_free_bytes": Limits(50e6, 1e12, "No backup while less room is free [bytes]"),
+    "reference.ambient_c": Limits(5, 45, "Room at which temperatures are quoted [C]"),
+    "reference.gpu_power_w": Limits(0, 2000, "Power at which a GPU is quoted; 0 is its usual load [W]"),
+    "reference.cpu_power_w": Limits(0, 2000, "The same of a processor [W]"),
     "messages.repeat_days": Limits(0.04, 365, "The same alarm again after so long [days]"),
     "messages.give_up_days": Limits(0.04, 60, "Stop trying to send a message after so long [days]"),
     "messages.timeout_s": Limits(2, 60, "A channel may take so long for one message [s]"),

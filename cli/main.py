@@ -31,6 +31,7 @@ SUBCOMMANDS: dict[str, tuple[str, str]] = {
     "journal": ("journal", "Keep what was done to the machine, and what it cost."),
     "messages": ("messages", "Show and send the messages to the owner, and try the channels."),
     "fit": ("fit", "Show the two resistances of each heat path, era by era."),
+    "compare": ("compare", "Compare before and after something that was done."),
     "rebuild": ("rebuild", "Make everything derived again from the raw record."),
     "upkeep": ("upkeep", "Do the nightly work now: seal, back up, check."),
 }

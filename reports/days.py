@@ -31,6 +31,8 @@ LEAD_MS = DAY_MS + 4 * 3_600_000  # the day before for its idle hours, and what 
 TAIL_MS = 120_000  # what a step near midnight still needs
 LEAST_IDLE_WINDOWS = 3
 FAN_BIN_K = 3.0
+MOST_IDLE_SHARE = 0.5
+LEAST_RATIO = 0.1  # below it a reading is wrong
 FAN_ERROR_SHARE = 0.01
 STEP_NAMES = [field.name for field in fields(LoadStep)]
 
@@ -96,7 +98,7 @@ def cells_of(model: EraModel, steps: pd.DataFrame, windows: pd.DataFrame) -> pd.
     """
     parts = [_interface(steps)]
     if len(windows):
-        parts += [_fan(model, windows), _idle(model, windows), _total(model, windows)]
+        parts += [_fan(model, windows), _idle(model, windows), total_cells(model, windows)]
     cells = pd.concat([part for part in parts if len(part)] or [_empty()], ignore_index=True)
     return cells.assign(era_from_utc_ms=model.from_utc_ms)[list(CELL_FIELDS)]
 
@@ -137,8 +139,17 @@ def _interface(steps: pd.DataFrame) -> pd.DataFrame:
     return _cells("interface", days, step_classes(known), np.log(resistance), relative)
 
 
-def _total(model: EraModel, windows: pd.DataFrame) -> pd.DataFrame:
-    """Rise under load against what the model of the era says."""
+def total_cells(model: EraModel, windows: pd.DataFrame) -> pd.DataFrame:
+    """Rise under load as a ratio to what the model of the era says, by day and class.
+
+    Where the source's own idle stands for the air, it moves with the resistance too; the share by which that
+    hides a change is given back.
+
+    Parameters
+    ----------
+    windows
+        As `with_air` gives them.
+    """
     if model.air is None or model.reference is None:
         return _empty()
     loaded = windows[windows["power_w"].to_numpy(float) > LOADED_FACTOR * IDLE_FACTOR * model.idle_w[""]]
@@ -150,7 +161,11 @@ def _total(model: EraModel, windows: pd.DataFrame) -> pd.DataFrame:
     loaded, flowing_k, rise_k = loaded[chosen], flowing_k[chosen], rise_k[chosen]
     days, classes = day_numbers(loaded.index), window_classes(loaded, model.fan)
     error_k = np.hypot(loaded["temperature_error_k"].to_numpy(float), model.reference.scatter_k)
-    total = _cells("total", days, classes, np.log(rise_k / flowing_k), error_k / flowing_k)
+    ratio = rise_k / flowing_k
+    if model.reference.kind == ReferenceKind.OWN_IDLE.value:
+        seen = 1.0 - np.minimum(model.idle_w[""] / loaded["power_w"].to_numpy(float), MOST_IDLE_SHARE)
+        ratio, error_k = np.maximum(1.0 + (ratio - 1.0) / seen, LEAST_RATIO), error_k / seen
+    total = _cells("total", days, classes, np.log(ratio), error_k / flowing_k)
     if model.constants is not None:
         own_k = model.constants.interface_resistance_k_per_w * loaded["power_w"].to_numpy(float)
         share = pd.Series(own_k / flowing_k).groupby([days, classes.to_numpy()]).mean()
