@@ -24,8 +24,11 @@ Array = npt.NDArray[np.float64]
 NORMAL_95 = 1.959964
 LEAST_STEPS = 4
 LEAST_MEMORY_SD_PCT = 5.0
-# What the model of the air leaves out (sinks that take longer than a window remembers, a fan law that is none)
-# takes one to two hundredths off the airflow part, seen on twelve machines with known truth.
+# Steps of one kind agree within a fifth, or within what noise explains; heat of the memory halves the answer.
+ONE_KIND, ONE_KIND_IN_ERRORS = 0.2, 2.5
+MOST_CENTERS, LEAST_OF_ONE_KIND = 200, 3
+# What the model of the air leaves out (sinks that take longer than a window remembers, a fan law that is
+# none) takes one to two hundredths off the airflow part, seen on twelve machines with known truth.
 AIRFLOW_MODEL_SHARE = 0.015
 
 
@@ -135,7 +138,7 @@ def interface_part(
     """The interface part that some load steps agree on.
 
     Steps that say something else than most (heat that is made in the memory beside the die, a neighbour that
-    started at the same second) are held back.
+    started at the same second) are left alone.
 
     Parameters
     ----------
@@ -157,16 +160,19 @@ def interface_part(
             f"not identifiable: {len(known)} usable load steps, {LEAST_STEPS} are needed",
             remedy="record for longer, with work that starts and stops",
         )
+    memory_pct = memory_of_steps(known)
+    has_memory = (
+        math.isfinite(memory_utilization_pct)
+        and bool(np.isfinite(memory_pct).all())
+        and float(np.std(memory_pct)) >= LEAST_MEMORY_SD_PCT
+        and len(known) > 2 * LEAST_STEPS
+    )
+    if not has_memory:
+        known = known[_of_one_kind(known)]
     value = known["interface_resistance_k_per_w"].to_numpy(float)
     error = known["standard_error_k_per_w"].to_numpy(float)
     columns = [np.ones(len(known))]
-    memory_pct = memory_of_steps(known)
-    if (
-        math.isfinite(memory_utilization_pct)
-        and np.isfinite(memory_pct).all()
-        and np.std(memory_pct) >= LEAST_MEMORY_SD_PCT
-        and len(known) > 2 * LEAST_STEPS
-    ):
+    if has_memory:
         columns.append((memory_pct - memory_utilization_pct) / 100.0)
     # A step is not known better than its kind: without a floor the largest one would speak for all.
     weight = 1.0 / np.hypot(error, np.median(error))
@@ -176,6 +182,21 @@ def interface_part(
         raise AnalysisError("not identifiable: the temperature does not follow the power")
     own = float(fit.standard_errors[0])
     return Estimate(resistance, math.hypot(own, common_relative_error * resistance), len(known))
+
+
+def _of_one_kind(steps: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Which steps agree with the value that the most certainty agrees on."""
+    value = steps["interface_resistance_k_per_w"].to_numpy(float)
+    error = steps["standard_error_k_per_w"].to_numpy(float)
+    weight = 1.0 / np.hypot(error, np.median(error)) ** 2
+    # Candidates are the values themselves; of many, evenly spread ones are enough.
+    order = np.argsort(value)
+    centers = value[order[np.unique(np.linspace(0, len(value) - 1, MOST_CENTERS).astype(np.int64))]]
+    room = np.maximum(ONE_KIND * np.abs(centers)[:, None], ONE_KIND_IN_ERRORS * error)
+    agrees = np.abs(value - centers[:, None]) <= room
+    chosen: npt.NDArray[np.bool_] = agrees[int(np.argmax(agrees @ weight))]
+    # Too few of one kind: then all of them speak, and their scatter with them.
+    return chosen if int(chosen.sum()) >= LEAST_OF_ONE_KIND else np.ones(len(value), bool)
 
 
 def memory_of_steps(steps: pd.DataFrame) -> Array:
