@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from ..reports.fits import SourceEra, fit_every_era
-from ..reports.heat_path import Estimate, PathFit
+from ..reports.heat_path import Estimate
 from ..store.errors import SettingsError
 from .history import open_history
 from .options import machine_option, settings_options
@@ -76,22 +76,21 @@ def write_json(file: Path, document: dict[str, Any]) -> None:
 def as_lines(found: list[SourceEra]) -> list[str]:
     """A table, and below it what could not be known and why."""
     rows = [HEADING]
-    notes: list[str] = []
+    notes: dict[str, list[str]] = {}  # each text once, with all that it is true of
     for one in found:
-        label = f"{one.source}, {one.era.name}"
-        if one.fit is None:
-            rows.append((one.source, one.era.name, "-", "-", "0", "0"))
-            notes.append(f"{label}: no day with readings yet")
-            continue
-        fit = one.fit
-        steps, windows = (str(part.n) if part else "0" for part in (fit.interface, fit.total))
-        rows.append((one.source, one.era.name, _figure(fit.interface), _figure(fit.airflow), steps, windows))
-        notes += [f"{label}, interface part: {fit.no_interface}"] if fit.interface is None else []
-        notes += [f"{label}, airflow part: {fit.no_airflow}"] if fit.airflow is None else []
-        notes += _conditions(label, one, fit)
+        steps = windows = "0"
+        interface = airflow = None
+        if one.fit is not None:
+            interface, airflow = one.fit.interface, one.fit.airflow
+            steps, windows = (str(part.n) if part else "0" for part in (interface, one.fit.total))
+        rows.append((one.source, one.era.name, _figure(interface), _figure(airflow), steps, windows))
+        has_several = sum(other.source == one.source for other in found) > 1
+        for text in _notes(one):
+            notes.setdefault(text, []).append(one.source + f" {one.era.name}" * has_several)
     lines = columns(rows, right=(2, 3, 4, 5))
-    for note in notes:
-        first, *more = wrap(note, WIDTH - 2)
+    for text, sources in notes.items():
+        names = "" if len(sources) == len(found) else ", ".join(dict.fromkeys(sources)) + ": "
+        first, *more = wrap(names + text, WIDTH - 2)
         lines += [f"- {first}", *(f"  {line}" for line in more)]
     return lines
 
@@ -146,14 +145,21 @@ def _figure(part: Estimate | None) -> str:
     return f"{part.k_per_w:.{digits}f} ± {half:.{digits}f}"
 
 
-def _conditions(label: str, one: SourceEra, fit: PathFit) -> list[str]:
-    """For what the airflow part holds, and what absolute figures are worth."""
+def _notes(one: SourceEra) -> list[str]:
+    """What could not be known, for what the airflow part holds, and what absolute figures are worth."""
+    fit = one.fit
+    if fit is None:
+        return ["no day with readings yet"]
     notes = []
-    if fit.airflow is not None:
+    if fit.interface is None:
+        notes.append(f"interface part {fit.no_interface}")
+    if fit.airflow is None:
+        notes.append(f"airflow part {fit.no_airflow}")
+    else:
         fan = f", {fit.fan} at {fit.speed:.0f}" if fit.fan else ""
-        notes.append(f"{label}: airflow part above {fit.reference}{fan}")
+        notes.append(f"airflow part above {fit.reference}{fan}")
     if not one.era.scale.is_calibrated:
-        notes.append(f"{label}: power {one.era.scale.basis}; ratios within an era do not depend on it")
+        notes.append(f"power {one.era.scale.basis}; ratios within an era do not depend on it")
     return notes
 
 

@@ -243,4 +243,4 @@ def _reference_words(model: EraModel) -> str:
     if model.reference is None:
         return "none"
     known = model.reference
-    return f"{known.kind} {known.name}".strip() + f" (+-{NORMAL_95 * known.offset_error_k:.1f} K)"
+    return f"{known.kind} {known.name}".strip() + f" (±{NORMAL_95 * known.offset_error_k:.1f} K)"
