@@ -7,7 +7,8 @@ year.
 
 from __future__ import annotations
 
-from dataclasses import astuple, fields, replace
+from dataclasses import replace
+from operator import attrgetter
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +23,7 @@ from .grid import moments_ms
 from .machine_frames import MachineFrames
 from .reference_temperature import IDLE_FACTOR, RESTED_SHARE, Reference, ReferenceKind, hourly_idle
 from .settled import settled_windows
-from .steps import LoadStep, fit_steps
+from .steps import fit_steps
 from .window_groups import LOADED_FACTOR
 
 Array = npt.NDArray[np.float64]
@@ -30,11 +31,12 @@ Array = npt.NDArray[np.float64]
 LEAD_MS = DAY_MS + 4 * 3_600_000  # the day before for its idle hours, and what the slowest lag remembers
 TAIL_MS = 120_000  # what a step near midnight still needs
 LEAST_IDLE_WINDOWS = 3
+KEPT_IDLE_MS, IDLE_WINDOWS = 600_000, 5  # one window of two minutes in ten
 FAN_BIN_K = 3.0
 MOST_IDLE_SHARE = 0.5
 LEAST_RATIO = 0.1  # below it a reading is wrong
 FAN_ERROR_SHARE = 0.01
-STEP_NAMES = [field.name for field in fields(LoadStep)]
+IN_ORDER = attrgetter(*STEP_FIELDS)
 
 
 def steps_of(frames: MachineFrames, model: EraModel) -> pd.DataFrame:
@@ -52,7 +54,7 @@ def steps_of(frames: MachineFrames, model: EraModel) -> pd.DataFrame:
         )
     except AnalysisError:  # a stretch without power or temperature has none
         found = []
-    return pd.DataFrame([astuple(step) for step in found], columns=STEP_NAMES)[list(STEP_FIELDS)]
+    return pd.DataFrame([IN_ORDER(step) for step in found], columns=list(STEP_FIELDS))
 
 
 def windows_of(frames: MachineFrames, model: EraModel) -> pd.DataFrame:
@@ -86,6 +88,13 @@ def with_air(frames: MachineFrames, model: EraModel, windows: pd.DataFrame) -> p
             of_day = replace(reference, readings_c=readings.iloc[near])
             air_c[begin:end] = of_day.at(pd.DatetimeIndex(windows.index[begin:end]))
     return windows.assign(reference_c=air_c)
+
+
+def worth_keeping(model: EraModel, windows: pd.DataFrame) -> pd.DataFrame:
+    """All windows at work, and of those at idle one in ten minutes: idle hours are long and all alike."""
+    is_tenth = (moments_ms(windows.index) // (KEPT_IDLE_MS // IDLE_WINDOWS)) % IDLE_WINDOWS == 0
+    kept: pd.DataFrame = windows[is_tenth | ~_is_idle(model, windows)]
+    return kept
 
 
 def cells_of(model: EraModel, steps: pd.DataFrame, windows: pd.DataFrame) -> pd.DataFrame:

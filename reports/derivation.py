@@ -20,7 +20,7 @@ from ..store.derived import DayMark, DerivedDay, DerivedStore, EraFit
 from ..store.journal_entry import JournalEntry
 from ..store.packing import DAY_MS, midnight_utc_ms
 from ..store.reader import Reader
-from .days import LEAD_MS, TAIL_MS, cells_of, day_numbers, steps_of, windows_of, with_air
+from .days import LEAD_MS, TAIL_MS, cells_of, day_numbers, steps_of, windows_of, with_air, worth_keeping
 from .era_model import EraModel, learn_era
 from .eras import Era, eras
 from .machine_frames import MachineFrames, read_frames
@@ -185,8 +185,9 @@ class _Shop:
             found = steps_of(rows, model)
             steps.append(found[found["at_utc_ms"] >= stretch[0] + LEAD_MS])
             every = with_air(rows, model, windows_of(rows, model))
-            windows.append(every[day_numbers(every.index) >= first])
-            cells.append(cells_of(model, steps[-1], windows[-1]))
+            of_days = every[day_numbers(every.index) >= first]
+            windows.append(worth_keeping(model, of_days))
+            cells.append(cells_of(model, steps[-1], of_days))
         yield from _by_day(days, plan.stale, steps, windows, cells)
 
     def _learn(self, source: str, era: Era, days: Sequence[str]) -> EraModel:

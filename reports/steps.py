@@ -150,42 +150,45 @@ class _Teller:
             for column in (DIE_COLUMN, PLATE_COLUMN)
         ]
         self._noise_k = float(np.sqrt(noise[0]))
-        self._lead = windows.indices.shape[1] - design.is_read.shape[1]
-        self._rows = looks.rows
-        self._covariates = {
-            name: frame[name].to_numpy(float) for name in ("memory_utilization_pct", "clock_mhz")
-        }
+        is_read, after_s = design.is_read, design.after_onset_s
+        before, after = is_read & (after_s < 0.0), is_read & (after_s > SETTLE_S)
+        self._n_looks = is_read.sum(axis=1)
+        self._span_s = np.where(is_read, after_s, 0.0).max(axis=1, initial=0.0)
+        self._power_w = [_row_medians(design.power_w, side) for side in (before, after)]
+        n_before = before.sum(axis=1)
+        warmth_c = np.where(before, design.temperature_c, 0.0).sum(axis=1)
+        self._temperature_c = np.where(n_before > 0, warmth_c / np.maximum(n_before, 1), np.nan)
+        read_rows = looks.rows[windows.indices[:, windows.indices.shape[1] - is_read.shape[1] :]]
+        memory_pct = frame["memory_utilization_pct"].to_numpy(float)[read_rows]
+        self._memory_pct = [_row_medians(memory_pct, side) for side in (before, after)]
+        self._clock_mhz = _row_medians(frame["clock_mhz"].to_numpy(float)[read_rows], after)
         self._fan_s = self._fan = None
         if fan_speed is not None and len(fan_speed):
             self._fan_s = pd.DatetimeIndex(fan_speed.index).as_unit("ms").asi8 / 1000.0
             self._fan = fan_speed.to_numpy(float)
 
     def step(self, number: int) -> LoadStep:
-        design = self._design
-        is_read, after_s = design.is_read[number], design.after_onset_s[number]
-        before, after = is_read & (after_s < 0.0), is_read & (after_s > SETTLE_S)
-        power_w, temperature_c = design.power_w[number], design.temperature_c[number]
-        n_looks = int(is_read.sum())
         residual_k = float(self._residual_sd_k[number])
         reason = self._windows.reasons[number] or self._doubt(number, residual_k)
         known = not reason
         die, plate = (float(self._linear.coefficients[number, c]) for c in (DIE_COLUMN, PLATE_COLUMN))
+        span_s = float(self._span_s[number])
         return LoadStep(
             at_utc_ms=round(self._onset_s[number] * 1000),
-            power_before_w=_median(power_w[before]),
-            power_after_w=_median(power_w[after]),
-            temperature_before_c=float(temperature_c[before].mean()) if before.any() else None,
+            power_before_w=_had(self._power_w[0][number]),
+            power_after_w=_had(self._power_w[1][number]),
+            temperature_before_c=_had(self._temperature_c[number]),
             interface_resistance_k_per_w=die if known else None,
             standard_error_k_per_w=float(self._errors[0][number]) if known else None,
             plate_resistance_k_per_w=plate if known else None,
             plate_standard_error_k_per_w=float(self._errors[1][number]) if known else None,
             residual_sd_k=residual_k if known else None,
-            n_looks=n_looks,
-            span_s=float(after_s[is_read].max(initial=0.0)),
-            memory_utilization_before_pct=self._covariate("memory_utilization_pct", number, before),
-            memory_utilization_after_pct=self._covariate("memory_utilization_pct", number, after),
-            clock_after_mhz=self._covariate("clock_mhz", number, after),
-            fan_speed=self._fan_speed(number, float(after_s[is_read].max(initial=0.0))),
+            n_looks=int(self._n_looks[number]),
+            span_s=span_s,
+            memory_utilization_before_pct=_had(self._memory_pct[0][number]),
+            memory_utilization_after_pct=_had(self._memory_pct[1][number]),
+            clock_after_mhz=_had(self._clock_mhz[number]),
+            fan_speed=self._fan_speed(number, span_s),
             not_identifiable=reason,
         )
 
@@ -201,10 +204,6 @@ class _Teller:
             return f"not identifiable: readings scatter by {residual_k:.2g} K around the fit, {usually}"
         return ""
 
-    def _covariate(self, name: str, number: int, chosen: npt.NDArray[np.bool_]) -> float | None:
-        indices = self._windows.indices[number, self._lead :][chosen]
-        return _median(self._covariates[name][self._rows[indices]])
-
     def _fan_speed(self, number: int, span_s: float) -> float | None:
         if self._fan_s is None or self._fan is None:
             return None
@@ -215,9 +214,14 @@ class _Teller:
         return float(values.mean()) if len(values) else None
 
 
-def _median(values: Array) -> float | None:
-    values = values[np.isfinite(values)]
-    if not len(values):
-        return None
-    ordered, half = np.sort(values), len(values) // 2  # for so few a third of the time of a partition
-    return float((ordered[half] + ordered[-1 - half]) / 2.0)
+def _row_medians(values: Array, chosen: npt.NDArray[np.bool_]) -> Array:
+    """Median of the chosen values of each row, NaN where none was had."""
+    ordered = np.sort(np.where(chosen, values, np.nan), axis=1)  # NaN comes last
+    count = np.isfinite(ordered).sum(axis=1)
+    rows = np.arange(len(ordered))
+    low, high = (ordered[rows, np.maximum(place, 0)] for place in ((count - 1) // 2, count // 2))
+    return np.where(count > 0, (low + high) / 2.0, np.nan)
+
+
+def _had(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None

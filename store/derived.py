@@ -264,8 +264,16 @@ def _midnight_ms(day: str) -> int:
 
 def _records(frame: pd.DataFrame) -> list[dict[str, object]]:
     """Rows as a database takes them: NULL for what is missing."""
-    plain = frame.astype(object).where(frame.notna(), None)
-    return [dict(zip(frame.columns, row, strict=True)) for row in plain.itertuples(index=False)]
+    columns = [
+        [
+            None if is_missing else value
+            for value, is_missing in zip(column.tolist(), column.isna(), strict=True)
+        ]
+        if column.hasnans
+        else column.tolist()
+        for _, column in frame.items()
+    ]
+    return [dict(zip(frame.columns, row, strict=True)) for row in zip(*columns, strict=True)]
 
 
 def _packed(windows: pd.DataFrame) -> bytes:

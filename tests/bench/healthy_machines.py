@@ -15,7 +15,7 @@ from heatdrift.fake_sensors.history import record_history
 from heatdrift.fake_sensors.machine import START_UTC_MS, FakeMachine
 from heatdrift.store.database import open_writer
 from heatdrift.store.migrations import upgrade
-from heatdrift.store.sealing import seal_finished_days
+from heatdrift.store.sealing import merge_sealed_weeks, seal_finished_days
 from heatdrift.store.writer import Writer
 
 DAYS = 60.0
@@ -54,7 +54,9 @@ def recorded(kind: str, seed: int, days: float = DAYS) -> str:
         database = open_writer(f"sqlite:///{unfinished}")
         writer = Writer(database, "uuid", machine.values.name)
         record_history(writer, machine, machine.time_utc_ms, days)
-        seal_finished_days(database, START_UTC_MS + round(days * DAY_MS))
+        end_utc_ms = START_UTC_MS + round(days * DAY_MS)
+        seal_finished_days(database, end_utc_ms)
+        merge_sealed_weeks(database, end_utc_ms)
         database.close()
         unfinished.rename(path)
     upgrade(url)  # of a folder that an earlier heatdrift filled
