@@ -61,7 +61,9 @@ def command(*, settings: Settings, machine: str | None, entry: str, json_file: P
         conditions = ReferenceConditions(**settings.sections["reference"])
         found: list[Comparison] = []
         for source in sources:
-            found.append(compare(history.derived, derivation, chosen, source, conditions=conditions))
+            found.append(
+                compare(history.reader, history.derived, derivation, chosen, source, conditions=conditions)
+            )
     if json_file is not None:
         write_json(json_file, {"comparisons": [as_document(one) for one in found]})
     if json_file != STANDARD_OUTPUT:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from ..reports.baseline import Change
-from ..reports.compare import Comparison, Quantity
+from ..reports.compare import Comparison
+from ..reports.endurance import Quantity
 from ..reports.price import Price
 from ..reports.sides import Stretch
 from .tables import WIDTH, columns, labelled, wrap
@@ -47,8 +48,11 @@ def as_lines(one: Comparison) -> list[str]:
         rows.append((label, *_cells(quantity)))
         notes += [f"{label}: {quantity.reason}"] if quantity.reason else []
     lines += ["", *columns(rows, right=(1, 2)), ""]
+    if one.prices:
+        paid = one.prices[0]
+        lines += labelled("cost", f"{paid.total:.2f} {paid.currency}".rstrip() + " in all", 8)
     for price in one.prices:
-        lines += labelled("cost", _price_text(price), 8)
+        lines += labelled("", _price_text(price), 8)
     if one.is_joint:
         notes.insert(0, "joint effect: several things were done within a day; what each did cannot be told")
     if not one.is_calibrated:
@@ -132,11 +136,11 @@ def _cells(quantity: Quantity) -> tuple[str, str, str]:
 
 
 def _price_text(price: Price) -> str:
-    paid = f"{price.total:.2f} {price.currency}".rstrip()
     if price.value is None or price.ci95 is None:
-        return f"{paid}; for each {price.unit}: {price.reason}"
+        return f"for each {price.unit}: {price.reason}"
     low, high = price.ci95
-    return f"{paid}: {price.value:.2f} for each {price.unit} ({low:.2f} to {high:.2f})"
+    each = f"{price.value:.2f} {price.currency}".rstrip()
+    return f"{each} for each {price.unit} ({low:.2f} to {high:.2f})"
 
 
 def _stretch_text(side: Stretch | None) -> str:

@@ -12,12 +12,15 @@ from ..store.derived import DerivedStore
 from ..store.errors import SettingsError
 from ..store.journal_entry import JournalEntry
 from ..store.packing import DAY_MS
+from ..store.reader import Reader
 from .baseline import NORMAL_95, Change
 from .derivation import Derivation
+from .endurance import MOMENTS, Quantity, compare_sustained
 from .era_model import EraModel
 from .eras import Era, era_opened_by
 from .fits import fit_stretch
 from .heat_path import PathFit
+from .load_stretches import load_stretches
 from .part_series import INTERFACE, TOTAL
 from .price import Price, price_of
 from .reference_conditions import ReferenceConditions
@@ -48,18 +51,6 @@ class Temperatures:
     after_c: float
     change_k: float
     ci95_k: tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True)
-class Quantity:
-    """One quantity before and after, in its unit; None where ``reason`` says why."""
-
-    unit: str
-    before: float | None
-    after: float | None
-    change: float | None
-    ci95: tuple[float, float] | None
-    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +101,7 @@ class Comparison:
 
 
 def compare(
+    reader: Reader,
     derived: DerivedStore,
     derivation: Derivation,
     entry: JournalEntry,
@@ -121,7 +113,7 @@ def compare(
 
     Parameters
     ----------
-    derived, derivation
+    reader, derived, derivation
         Of the machine, up to date.
     entry
         One of its journal.
@@ -159,11 +151,19 @@ def compare(
     total, share = sides.total(model, now)
     airflow = _rest_change(interface, total, share)
     temperatures, reason = _temperatures(source, fit, total, sides.usual_power_w(), conditions)
+    stretches = [
+        load_stretches(reader.source_frame(source, side.from_utc_ms, side.to_utc_ms))
+        for side in (before, after)
+    ]
+    sustained = compare_sustained(*stretches)
     prices: list[Price] = []
     if era.cost is not None:
         gain_k = None if temperatures is None else -temperatures.change_k
         ends_k = None if temperatures is None else (-temperatures.ci95_k[1], -temperatures.ci95_k[0])
         prices.append(price_of(era.cost, "kelvin", gain_k, ends_k))
+        for name in MOMENTS:
+            clock = sustained[name]
+            prices.append(price_of(era.cost, f"percent of {name}", clock.change, clock.ci95))
     return Comparison(
         source=source,
         era=era,
@@ -176,6 +176,7 @@ def compare(
         total=total,
         temperatures=temperatures,
         no_temperatures=reason,
+        sustained=sustained,
         prices=tuple(prices),
     )
 
