@@ -108,7 +108,10 @@ class AirModel:
         forms, weights = [], []
         for one in document:
             terms = {name: (value, error) for name, (value, error) in one["terms"].items()}
-            forms.append(Form(terms, Shape(**one["shape"]), one["misfit"], one["degrees_of_freedom"]))
+            shape: dict[str, Any] = {
+                key: math.nan if value is None else value for key, value in one["shape"].items()
+            }
+            forms.append(Form(terms, Shape(**shape), one["misfit"], one["degrees_of_freedom"]))
             weights.append(one["weight"])
         return cls(tuple(forms), tuple(weights))
 

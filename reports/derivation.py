@@ -82,7 +82,9 @@ def update(
     if span is None:
         return Derivation(0, 0, dict.fromkeys(names, ()), {name: {} for name in names})
     shop = _Shop(reader, derived, scales, span[1])
-    found = {name: eras(entries, name, span[0], span[1] + 1) for name in names}
+    # From midnight: where the first day is sealed, nobody knows its first moment any more.
+    begin_utc_ms = span[0] // DAY_MS * DAY_MS
+    found = {name: eras(entries, name, begin_utc_ms, span[1] + 1) for name in names}
     plans = [shop.plan(name, found[name]) for name in names]
     n_stale = sum(len(plan.stale) for plan in plans)
     n_done = 0

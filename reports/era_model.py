@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -85,7 +86,7 @@ class EraModel:
     def to_json(self) -> str:
         """For the database."""
         document = asdict(self) | {"air": self.air.as_document() if self.air else None}
-        return json.dumps(document)
+        return json.dumps(_changed(document, _null_of_nan), allow_nan=False)
 
     @classmethod
     def from_json(cls, body: str) -> EraModel:
@@ -95,6 +96,8 @@ class EraModel:
         if constants is not None:
             constants["noise_autocovariance_k2"] = tuple(constants["noise_autocovariance_k2"])
         document["shared_with"] = tuple(document["shared_with"])
+        for key in ("usual_speed", "usual_memory_pct"):
+            document[key] = math.nan if document[key] is None else document[key]
         return cls(
             constants=TimeConstants(**constants) if constants else None,
             reference=KnownReference(**reference) if reference else None,
@@ -149,6 +152,19 @@ def learn_era(frames: MachineFrames, source: str, from_utc_ms: int, n_days: int)
         no_steps=no_steps,
         no_air=no_air,
     )
+
+
+def _changed(value: Any, change: Callable[[Any], Any]) -> Any:
+    """A document with every leaf changed."""
+    if isinstance(value, dict):
+        return {key: _changed(one, change) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_changed(one, change) for one in value]
+    return change(value)
+
+
+def _null_of_nan(value: Any) -> Any:
+    return None if isinstance(value, float) and math.isnan(value) else value
 
 
 def _learn_air(frames: MachineFrames, source: str) -> tuple[TotalResistance | None, Reference | None, str]:
