@@ -21,7 +21,10 @@ MOST_DAYS = 14
 RUN_IN_DAYS = 1
 LONGEST_RUN_IN_DAYS = 21
 FALL_IN_ERRORS = 2.5  # slope over its standard error that counts as falling
-NOT_COMPARABLE = 0.10  # standard error of a change beyond which its number would say nothing
+# Beyond such a standard error a number would say nothing. Where classes never met, already a fifth of it is
+# too much: it then is a guess about classes, no measurement.
+NOT_COMPARABLE, NOT_COMPARABLE_UNMET = 0.10, 0.02
+UNMET = 0.5  # share of what was not known beforehand that is still not known
 NORMAL_95 = 1.959964
 
 
@@ -133,7 +136,9 @@ def change(levels: DayLevels, earlier: Flags, later: Flags, extra_relative_error
     log_ratio, error = levels.difference(earlier, later)
     _, of_earlier = levels.mean(earlier)
     _, of_later = levels.mean(later)
-    if math.sqrt(levels.shared_variance(of_later - of_earlier)) > NOT_COMPARABLE:
+    contrast = of_later - of_earlier
+    limit = NOT_COMPARABLE_UNMET if levels.unlearned_share(contrast) > UNMET else NOT_COMPARABLE
+    if math.sqrt(levels.shared_variance(contrast)) > limit:
         return Change(None, None, "not comparable: the work before and after has nothing in common")
     error = math.hypot(error, extra_relative_error)
     low, high = (100.0 * math.expm1(log_ratio + side * NORMAL_95 * error) for side in (-1, 1))

@@ -94,6 +94,12 @@ class DayLevels:
         mixture = weights @ self.shares
         return float(mixture @ self.effects_covariance @ mixture)
 
+    def unlearned_share(self, weights: Array) -> float:
+        """Share of what was not known of the classes beforehand that is still not known, 1 where none met."""
+        mixture = weights @ self.shares
+        before = self.class_sd**2 * float(mixture @ mixture)
+        return self.shared_variance(weights) / before if before > 0.0 else 0.0
+
     def _own_variance(self, chosen: Flags, weights: Array) -> float:
         stated = float(np.sum((weights * self.standard_error) ** 2))
         residuals = self.level[chosen] - weights[chosen] @ self.level[chosen]

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import shutil
-import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
 
+from healthy_machines import recorded
 from sqlalchemy import delete, func, select
 
 from heatdrift.reports.derivation import update
@@ -15,9 +15,6 @@ from heatdrift.store.database import open_reader, open_writer
 from heatdrift.store.derived import DERIVED, DerivedStore
 from heatdrift.store.reader import Reader
 from heatdrift.store.schema import settled_window
-
-sys.path.insert(0, str(Path(__file__).parent))
-from healthy_machines import recorded  # type: ignore[import-not-found]
 
 Tell = Callable[[str, str, str], None]
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 import os
 import shutil
-import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from healthy_machines import DAY_MS, healthy_machine, recorded
 
 from heatdrift.fake_sensors.machine import START_UTC_MS, FakeMachine
 from heatdrift.fake_sensors.split_truth import Work, interface_truth_k_per_w
@@ -31,9 +31,6 @@ from heatdrift.store.database import open_reader, open_writer
 from heatdrift.store.derived import DerivedStore
 from heatdrift.store.errors import AnalysisError
 from heatdrift.store.reader import Reader
-
-sys.path.insert(0, str(Path(__file__).parent))
-from healthy_machines import DAY_MS, healthy_machine, recorded  # type: ignore[import-not-found]
 
 Tell = Callable[[str, str, str], None]
 
