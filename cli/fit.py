@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import click
 
-from ..reports.fits import SourceEra, fit_every_era
-from ..reports.heat_path import Estimate
+from ..reports.fits import SourceEra, fit_every_era, fit_every_stage
+from ..reports.heat_path import NORMAL_95, Estimate
+from ..reports.power_stage import PowerStage
 from ..store.errors import SettingsError
 from .history import open_history
 from .options import machine_option, settings_options
@@ -45,11 +47,15 @@ def command(*, settings: Settings, machine: str | None, json_file: Path | None) 
     95 % interval.
     """
     with open_history(settings, machine) as history:
-        found = fit_every_era(history.derived, history.update())
+        derivation = history.update()
+        found = fit_every_era(history.derived, derivation)
+        stages = fit_every_stage(history.derived, derivation)
     if json_file is not None:
-        write_json(json_file, {"sources": [as_document(one) for one in found]})
+        documents = [as_document(one) for one in found]
+        named = [stage_document(name, stage) for name, stage in stages.items()]
+        write_json(json_file, {"sources": documents, "power_stages": named})
     if json_file != STANDARD_OUTPUT:
-        for line in as_lines(found):
+        for line in as_lines(found) + stage_lines(stages):
             click.echo(line)
 
 
@@ -127,6 +133,41 @@ def as_document(one: SourceEra) -> dict[str, Any]:
         "memory_utilization_pct": _number(fit.memory_utilization_pct),
         "reference": fit.reference,
         "shares_sink_with": list(model.shared_with) if model else [],
+    }
+
+
+def stage_lines(stages: Mapping[str, PowerStage | str]) -> list[str]:
+    """What each power stage rises by at the highest power at which it was seen."""
+    lines: list[str] = []
+    for name, stage in stages.items():
+        if isinstance(stage, str):
+            text = f"{name}: {stage}"
+        else:
+            rise_k, error_k = stage.rise_k(stage.high_w)
+            text = (
+                f"{name}, which seems to feed {stage.feeds}: {rise_k:.1f} ± {NORMAL_95 * error_k:.1f} K above"
+                f" the air at {stage.high_w:.0f} W; {stage.k_per_w:.3g} K/W and {stage.k_per_w2:.2g} K/W2"
+            )
+        first, *more = wrap(text, WIDTH - 2)
+        lines += [f"- {first}", *(f"  {line}" for line in more)]
+    return lines
+
+
+def stage_document(name: str, stage: PowerStage | str) -> dict[str, Any]:
+    """One power stage, for programs."""
+    if isinstance(stage, str):
+        return {"name": name, "feeds": None, "reason": stage}
+    rise_k, error_k = stage.rise_k(stage.high_w)
+    return {
+        "name": name,
+        "feeds": stage.feeds,
+        "k_per_w": stage.k_per_w,
+        "k_per_w2": stage.k_per_w2,
+        "power_w": stage.high_w,
+        "rise_k": rise_k,
+        "ci95_k": [rise_k - NORMAL_95 * error_k, rise_k + NORMAL_95 * error_k],
+        "n_windows": stage.n_windows,
+        "reason": None,
     }
 
 

@@ -67,6 +67,7 @@ def windows_of(frames: MachineFrames, model: EraModel) -> pd.DataFrame:
             frames.fans,
             grid_k=model.grid_k,
             idle_w=model.idle_w,
+            stages=frames.stages(),
         )
     except AnalysisError:
         return pd.DataFrame(index=pd.DatetimeIndex([], tz="UTC", name="time_utc"))

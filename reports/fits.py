@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ..store.derived import DerivedStore
+from ..store.errors import AnalysisError
 from .derivation import Derivation
 from .era_model import EraModel
 from .eras import Era
 from .heat_path import PathFit, fit_path
+from .machine_frames import POWER_STAGE
+from .power_stage import PowerStage, fit_power_stage
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -22,7 +25,7 @@ class SourceEra:
 
 
 def fit_every_era(derived: DerivedStore, derivation: Derivation) -> list[SourceEra]:
-    """Fit all eras of all sources from what is derived.
+    """Fit all eras of all sources with a power of their own.
 
     Parameters
     ----------
@@ -33,6 +36,8 @@ def fit_every_era(derived: DerivedStore, derivation: Derivation) -> list[SourceE
     """
     found = []
     for source, eras in derivation.eras.items():
+        if source.startswith(POWER_STAGE):
+            continue
         for era in eras:
             model = derivation.models[source].get(era.from_utc_ms)
             fit = (
@@ -41,6 +46,23 @@ def fit_every_era(derived: DerivedStore, derivation: Derivation) -> list[SourceE
                 else fit_stretch(derived, derivation, model, era.from_utc_ms, era.to_utc_ms)
             )
             found.append(SourceEra(source, era, model, fit))
+    return found
+
+
+def fit_every_stage(derived: DerivedStore, derivation: Derivation) -> dict[str, PowerStage | str]:
+    """Fit each power stage in the present eras of the sources that it may feed; a reason where none fits."""
+    windows = {
+        source: derived.windows(source, eras[-1].from_utc_ms)
+        for source, eras in derivation.eras.items()
+        if eras and not source.startswith(POWER_STAGE)
+    }
+    found: dict[str, PowerStage | str] = {}
+    for name in derivation.eras:
+        if name.startswith(POWER_STAGE):
+            try:
+                found[name] = fit_power_stage(name, windows)
+            except AnalysisError as reason:
+                found[name] = str(reason)
     return found
 
 

@@ -18,6 +18,7 @@ SPEEDS = (
     "intended_speed_pct",
 )  # of a fan that shows both, what was counted rather than what was asked for
 TEMPERATURE = "temperature_c"
+POWER_STAGE = "vrm"  # by how a source is called
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,6 +53,14 @@ class MachineFrames:
             name: frame
             for name, frame in self.sources.items()
             if name != source and frame["power_w"].notna().any()
+        }
+
+    def stages(self) -> dict[str, pd.Series]:
+        """Temperatures of the power stages, which show no power of their own [°C]."""
+        return {
+            name: frame["temperature_c"]
+            for name, frame in self.sources.items()
+            if name.startswith(POWER_STAGE)
         }
 
 
