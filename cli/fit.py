@@ -12,8 +12,10 @@ import click
 
 from ..reports.fits import SourceEra, fit_every_era, fit_every_stage
 from ..reports.heat_path import NORMAL_95, Estimate
+from ..reports.network import to_cauer
 from ..reports.power_stage import PowerStage
-from ..store.errors import SettingsError
+from ..store.derived import DerivedStore
+from ..store.errors import AnalysisError, SettingsError
 from .history import open_history
 from .options import machine_option, settings_options
 from .settings import Settings
@@ -50,8 +52,9 @@ def command(*, settings: Settings, machine: str | None, json_file: Path | None) 
         derivation = history.update()
         found = fit_every_era(history.derived, derivation)
         stages = fit_every_stage(history.derived, derivation)
+        networks = [network_document(one, history.derived) for one in found]
     if json_file is not None:
-        documents = [as_document(one) for one in found]
+        documents = [as_document(one) | net for one, net in zip(found, networks, strict=True)]
         named = [stage_document(name, stage) for name, stage in stages.items()]
         write_json(json_file, {"sources": documents, "power_stages": named})
     if json_file != STANDARD_OUTPUT:
@@ -133,6 +136,26 @@ def as_document(one: SourceEra) -> dict[str, Any]:
         "memory_utilization_pct": _number(fit.memory_utilization_pct),
         "reference": fit.reference,
         "shares_sink_with": list(model.shared_with) if model else [],
+    }
+
+
+def network_document(one: SourceEra, derived: DerivedStore) -> dict[str, Any]:
+    """The source as a network of die, plate and sink, for programs: as Foster's sum and Cauer's ladder."""
+    try:
+        foster = one.network(derived)
+        cauer = to_cauer(foster)
+    except AnalysisError as reason:
+        return {"foster": None, "cauer": None, "network_reason": str(reason)}
+    return {
+        "foster": {
+            "resistances_k_per_w": list(foster.resistances_k_per_w),
+            "time_constants_s": list(foster.time_constants_s),
+        },
+        "cauer": {
+            "resistances_k_per_w": list(cauer.resistances_k_per_w),
+            "capacities_j_per_k": list(cauer.capacities_j_per_k),
+        },
+        "network_reason": None,
     }
 
 

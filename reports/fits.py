@@ -11,7 +11,9 @@ from .era_model import EraModel
 from .eras import Era
 from .heat_path import PathFit, fit_path
 from .machine_frames import POWER_STAGE
+from .network import FosterNetwork
 from .power_stage import PowerStage, fit_power_stage
+from .source_network import source_network
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -22,6 +24,19 @@ class SourceEra:
     era: Era
     model: EraModel | None
     fit: PathFit | None
+
+    def network(self, derived: DerivedStore) -> FosterNetwork:
+        """The source as a network.
+
+        Raises
+        ------
+        AnalysisError
+            Too little of it is known.
+        """
+        if self.model is None or self.fit is None:
+            raise AnalysisError("no network: no day with readings")
+        steps = derived.load_steps(self.source, self.era.from_utc_ms, self.era.to_utc_ms)
+        return source_network(self.model, self.fit, steps)
 
 
 def fit_every_era(derived: DerivedStore, derivation: Derivation) -> list[SourceEra]:
