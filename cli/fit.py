@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import click
 
 from ..reports.fits import SourceEra, fit_every_era, fit_every_stage
-from ..reports.heat_path import NORMAL_95, Estimate
-from ..reports.network import to_cauer
-from ..reports.power_stage import PowerStage
-from ..store.derived import DerivedStore
-from ..store.errors import AnalysisError, SettingsError
+from ..reports.heat_path import Estimate
+from ..store.errors import SettingsError
+from .fit_details import detail_document, heating_document, stage_document, stage_lines
 from .history import open_history
 from .options import machine_option, settings_options
 from .settings import Settings
@@ -52,11 +49,12 @@ def command(*, settings: Settings, machine: str | None, json_file: Path | None) 
         derivation = history.update()
         found = fit_every_era(history.derived, derivation)
         stages = fit_every_stage(history.derived, derivation)
-        networks = [network_document(one, history.derived) for one in found]
+        details = [detail_document(one, history.derived) for one in found]
+        heating = heating_document(history.derived, derivation)
     if json_file is not None:
-        documents = [as_document(one) | net for one, net in zip(found, networks, strict=True)]
+        documents = [as_document(one) | more for one, more in zip(found, details, strict=True)]
         named = [stage_document(name, stage) for name, stage in stages.items()]
-        write_json(json_file, {"sources": documents, "power_stages": named})
+        write_json(json_file, {"sources": documents, "power_stages": named, "cross_heating": heating})
     if json_file != STANDARD_OUTPUT:
         for line in as_lines(found) + stage_lines(stages):
             click.echo(line)
@@ -136,61 +134,6 @@ def as_document(one: SourceEra) -> dict[str, Any]:
         "memory_utilization_pct": _number(fit.memory_utilization_pct),
         "reference": fit.reference,
         "shares_sink_with": list(model.shared_with) if model else [],
-    }
-
-
-def network_document(one: SourceEra, derived: DerivedStore) -> dict[str, Any]:
-    """The source as a network of die, plate and sink, for programs: as Foster's sum and Cauer's ladder."""
-    try:
-        foster = one.network(derived)
-        cauer = to_cauer(foster)
-    except AnalysisError as reason:
-        return {"foster": None, "cauer": None, "network_reason": str(reason)}
-    return {
-        "foster": {
-            "resistances_k_per_w": list(foster.resistances_k_per_w),
-            "time_constants_s": list(foster.time_constants_s),
-        },
-        "cauer": {
-            "resistances_k_per_w": list(cauer.resistances_k_per_w),
-            "capacities_j_per_k": list(cauer.capacities_j_per_k),
-        },
-        "network_reason": None,
-    }
-
-
-def stage_lines(stages: Mapping[str, PowerStage | str]) -> list[str]:
-    """What each power stage rises by at the highest power at which it was seen."""
-    lines: list[str] = []
-    for name, stage in stages.items():
-        if isinstance(stage, str):
-            text = f"{name}: {stage}"
-        else:
-            rise_k, error_k = stage.rise_k(stage.high_w)
-            text = (
-                f"{name}, which seems to feed {stage.feeds}: {rise_k:.1f} ± {NORMAL_95 * error_k:.1f} K above"
-                f" the air at {stage.high_w:.0f} W; {stage.k_per_w:.3g} K/W and {stage.k_per_w2:.2g} K/W2"
-            )
-        first, *more = wrap(text, WIDTH - 2)
-        lines += [f"- {first}", *(f"  {line}" for line in more)]
-    return lines
-
-
-def stage_document(name: str, stage: PowerStage | str) -> dict[str, Any]:
-    """One power stage, for programs."""
-    if isinstance(stage, str):
-        return {"name": name, "feeds": None, "reason": stage}
-    rise_k, error_k = stage.rise_k(stage.high_w)
-    return {
-        "name": name,
-        "feeds": stage.feeds,
-        "k_per_w": stage.k_per_w,
-        "k_per_w2": stage.k_per_w2,
-        "power_w": stage.high_w,
-        "rise_k": rise_k,
-        "ci95_k": [rise_k - NORMAL_95 * error_k, rise_k + NORMAL_95 * error_k],
-        "n_windows": stage.n_windows,
-        "reason": None,
     }
 
 

@@ -86,6 +86,13 @@ class AirModel:
             weight * _at_speed(form, speed) for form, weight in zip(self.forms, self.weights, strict=True)
         )
 
+    def term(self, name: str) -> float:
+        """Value of a term over all forms; 0 where none has it."""
+        return sum(
+            weight * form.terms.get(name, (0.0, 0.0))[0]
+            for form, weight in zip(self.forms, self.weights, strict=True)
+        )
+
     def without_trifles(self) -> AirModel:
         """The forms that count."""
         kept = [

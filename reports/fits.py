@@ -9,9 +9,11 @@ from ..store.errors import AnalysisError
 from .derivation import Derivation
 from .era_model import EraModel
 from .eras import Era
+from .fan_law import FanLaw
 from .heat_path import PathFit, fit_path
 from .machine_frames import POWER_STAGE
 from .network import FosterNetwork
+from .path_details import fan_law_of
 from .power_stage import PowerStage, fit_power_stage
 from .source_network import source_network
 
@@ -24,6 +26,18 @@ class SourceEra:
     era: Era
     model: EraModel | None
     fit: PathFit | None
+
+    def fan_law(self, derived: DerivedStore) -> FanLaw:
+        """How the resistance falls with the fan's speed.
+
+        Raises
+        ------
+        AnalysisError
+            No fan follows the source, or its speed hardly varies.
+        """
+        if self.model is None:
+            raise AnalysisError("not identifiable: no day with readings")
+        return fan_law_of(self.model, derived.windows(self.source, self.era.from_utc_ms, self.era.to_utc_ms))
 
     def network(self, derived: DerivedStore) -> FosterNetwork:
         """The source as a network.

@@ -66,6 +66,23 @@ def test_fit_shows_every_source_in_every_era(fitted: dict[str, Any]) -> None:
         assert len(one["time_constants_s"]) == 2
 
 
+def test_fit_tells_programs_who_heats_whom_and_how_fans_help(fitted: dict[str, Any]) -> None:
+    heating = fitted["cross_heating"]
+    assert heating["sources"] == ["cpu0", "gpu0"]
+    (own, cross), (back, other) = heating["matrix_k_per_w"]
+    # Each has a sink of its own: what passes through the air of the case is far below a tenth.
+    assert abs(cross) < 0.1 * own and abs(back) < 0.1 * other
+    assert heating["condition_number"] < 30.0
+    for one in fitted["sources"]:
+        law = one["fan_law"]
+        assert law["reason"] or 0.4 <= law["exponent_ci95"][0] <= law["exponent"] <= law["exponent_ci95"][1]
+        network = one["foster"]
+        assert one["network_reason"] or sum(network["resistances_k_per_w"]) == pytest.approx(
+            one["total_resistance"]["k_per_w"]
+        )
+    assert fitted["power_stages"] == []
+
+
 def test_the_new_era_has_the_better_interface(fitted: dict[str, Any]) -> None:
     before, after = (
         one["interface_resistance"]["k_per_w"] for one in fitted["sources"] if one["source"] == "gpu0"
