@@ -13,9 +13,10 @@ import pandas as pd
 
 from ..store.errors import AnalysisError
 from .air_model import AirModel
+from .grid import Grid
 from .machine_frames import MachineFrames
-from .reference_temperature import IDLE_QUANTILE, Reference, choose_reference
-from .settled import reading_grid_k, settled_windows
+from .reference_temperature import Reference, choose_reference
+from .settled import DEFAULT_SETTINGS, reading_grid_k, settled_windows
 from .step_windows import StepSettings
 from .time_constants import TimeConstants, identify_time_constants
 from .total_resistance import TotalResistance, fit_total_resistances
@@ -187,8 +188,8 @@ def _learn_air(frames: MachineFrames, source: str) -> tuple[TotalResistance | No
 
 
 def _idle_w(frame: pd.DataFrame) -> float:
-    power_w = frame["power_w"].dropna().to_numpy(float)
-    return float(np.quantile(power_w, IDLE_QUANTILE)) if len(power_w) else 0.0
+    grid = Grid.of(frame.index, DEFAULT_SETTINGS.bin_s)
+    return grid.idle(grid.mean(frame["power_w"]))
 
 
 def _sharing(total: TotalResistance) -> tuple[str, ...]:

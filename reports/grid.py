@@ -96,6 +96,11 @@ class Grid:
         covered_s = np.bincount(bins, spans_s, self.n_bins)
         return np.where(covered_s >= self.least_coverage * self.bin_s, covered_s, np.nan)
 
+    def idle(self, power_w: Array) -> float:
+        """What a power is at idle [W]: the mean of the quiet bins, of which there is at least one in ten."""
+        known = power_w[np.isfinite(power_w)]
+        return float(np.quantile(known, IDLE_QUANTILE)) if len(known) else 0.0
+
     def lagged(self, power_w: Array, lag_s: float, fill_w: float | None = None) -> Array:
         """Mean in each bin of what a first-order lag makes of a power: what warms a part of that inertia [W].
 
@@ -104,8 +109,7 @@ class Grid:
         if not len(power_w):
             return power_w
         if fill_w is None:
-            known = power_w[np.isfinite(power_w)]
-            fill_w = float(np.quantile(known, IDLE_QUANTILE)) if len(known) else 0.0
+            fill_w = self.idle(power_w)
         filled = np.where(np.isfinite(power_w), power_w, fill_w)
         kept = math.exp(-self.bin_s / lag_s)
         at_end: Array = np.asarray(

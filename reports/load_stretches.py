@@ -10,13 +10,14 @@ import numpy.typing as npt
 import pandas as pd
 
 from .grid import Grid
-from .reference_temperature import IDLE_FACTOR, IDLE_QUANTILE
+from .reference_temperature import IDLE_FACTOR
 from .window_groups import LOADED_FACTOR
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 BIN_S = 10.0
+QUIET_BIN_S = 120.0  # at idle a row stands for a minute
 LEAST_COVERAGE = 0.5
 LONGEST_DIP_BINS = 3  # a loading screen is part of the work
 LEAST_S = 120.0
@@ -99,7 +100,8 @@ def _stretches(frame: pd.DataFrame) -> tuple[Grid, npt.NDArray[np.int64], npt.ND
     known_w = power_w[np.isfinite(power_w)]
     if not len(known_w) or not grid.n_bins:
         return grid, none, none
-    idle_w, high_w = np.quantile(known_w, [IDLE_QUANTILE, 0.98])
+    by_minutes = Grid.of(frame.index, QUIET_BIN_S)
+    idle_w, high_w = by_minutes.idle(by_minutes.mean(frame["power_w"])), float(np.quantile(known_w, 0.98))
     threshold_w = max(LOADED_FACTOR * IDLE_FACTOR * idle_w, idle_w + LOAD_SHARE * (high_w - idle_w))
     is_load = grid.mean(frame["power_w"]) > threshold_w  # a bin without readings is none
     begins, ends = _runs(is_load)

@@ -101,11 +101,12 @@ def settled_windows(
     Returns
     -------
     DataFrame
-        One row a window, index ``time_utc`` its middle. ``temperature_c`` [°C]; ``temperature_error_k``, what
-        the steps of the reading leave open [K]; ``slope_k_per_min``; ``power_w``, and ``power_w.<source>`` of
-        each other one [W]; ``late_sink_w`` and ``late_case_w``, with ``.<source>`` of each other too: what a
-        lag of `LATE_S` still makes of earlier power beyond the power now [W]; ``speed.<fan>``; means of
-        utilisations, clock and share of time held down by heat, NaN where they were not had.
+        One row a window, index ``time_utc`` its middle. ``idle_w``, the same in all [W]; ``temperature_c``
+        [°C]; ``temperature_error_k``, what the steps of the reading leave open [K]; ``slope_k_per_min``;
+        ``power_w``, and ``power_w.<source>`` of each other one [W]; ``late_sink_w`` and ``late_case_w``, with
+        ``.<source>`` of each other too: what a lag of `LATE_S` still makes of earlier power beyond the power
+        now [W]; ``speed.<fan>``; means of utilisations, clock and share of time held down by heat, NaN where
+        they were not had.
 
     Raises
     ------
@@ -136,7 +137,9 @@ def settled_windows(
         & _are_fans_steady(list(speeds.values()), settings)
         & (np.abs(slope_k_per_min) <= settings.slope_k_per_min)
     )
+    own_idle_w = (idle_w or {}).get("")
     columns = {
+        "idle_w": np.full(grid.n_bins, grid.idle(powers["power_w"]) if own_idle_w is None else own_idle_w),
         "temperature_c": temperature_c,
         "temperature_error_k": reading_error_k(sd_k, reading_grid_k(frame) if grid_k is None else grid_k),
         "slope_k_per_min": slope_k_per_min,

@@ -29,7 +29,9 @@ def loaded(windows: pd.DataFrame) -> npt.NDArray[np.bool_]:
     power_w = windows["power_w"].to_numpy(float)
     if not len(power_w):
         return np.zeros(0, bool)
-    return power_w > LOADED_FACTOR * IDLE_FACTOR * float(np.quantile(power_w, IDLE_QUANTILE))
+    # Where work and fans rarely rest together hardly any window is one of idle.
+    idle_w = windows["idle_w"].to_numpy(float) if "idle_w" in windows else np.quantile(power_w, IDLE_QUANTILE)
+    return np.asarray(power_w > LOADED_FACTOR * IDLE_FACTOR * idle_w)
 
 
 def powers_of(windows: pd.DataFrame) -> list[str]:
