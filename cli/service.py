@@ -124,7 +124,7 @@ def unit_facts(for_user: bool, database: str | None, settings_file: Path | None)
     return unit.UnitFacts(
         python=Path(sys.executable),
         code_folders=code_folders(),
-        needs_network=record is None,
+        needs_network=record is None or bool(settings.sections["messages"]["message_urls"]),
         database=(str(record.absolute()) if record else database) if database else "",
         settings_file=chosen or (None if for_user else unit.SETTINGS_FILE),
         record_folder=folder if is_elsewhere and not for_user else None,

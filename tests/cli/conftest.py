@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
+import psutil
 import pytest
 
 from heatdrift.store.database import open_writer
@@ -105,6 +106,9 @@ def recorder_pid() -> Iterator[int]:
         [sys.executable, "-c", "import sys; sys.stdin.read()", "heatdrift"], stdin=subprocess.PIPE
     )
     try:
+        # Between fork and exec a process shows no command line, or another's.
+        while "heatdrift" not in psutil.Process(process.pid).cmdline():
+            time.sleep(0.01)
         yield process.pid
     finally:
         process.communicate()
