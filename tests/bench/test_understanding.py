@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from healthy_machines import DAY_MS, healthy_machine, recorded
+from test_steps import cramer_rao_ratio
 
 from heatdrift.fake_sensors.machine import START_UTC_MS, FakeMachine
 from heatdrift.fake_sensors.split_truth import Work, interface_truth_k_per_w
@@ -167,3 +168,10 @@ def test_both_parts_against_truth(findings: Findings, tell: Tell) -> None:
     # Twice the goal: a handful of machines says no more.
     assert np.median(np.abs(np.array(findings.interface)[:, 0])) <= 0.04
     assert np.std(changes) <= 2.0
+
+
+def test_variance_against_what_any_estimator_can_reach(tell: Tell) -> None:
+    ratios = [cramer_rao_ratio(seed)[0] for seed in range(FIRST_SEED, FIRST_SEED + 8)]
+    tell("variance of a step over its Cramer-Rao bound", f"{np.mean(ratios):.2f}", "<= 1.5")
+    # Each ratio is known to 7 %, the mean of eight to 3 %.
+    assert np.mean(ratios) <= 1.5 * 1.06
