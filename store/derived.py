@@ -7,26 +7,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-from sqlalchemy import ColumnElement, Connection, Table, delete, func, select
+from sqlalchemy import ColumnElement, Table, delete, select
 
 from .database import Database
 from .errors import DamagedDataError
 from .packing import DAY_MS, TIME, day_of
-from .schema import (
-    STEP_COLUMNS,
-    day_fit,
-    era_fit,
-    load_step,
-    sealed_day,
-    settled_window,
-    verdict,
-)
-from .series import LATEST_UTC_MS, Series, rows_of, source_series
+from .row_days import row_days
+from .schema import STEP_COLUMNS, day_fit, era_fit, load_step, settled_window, verdict
+from .series import LATEST_UTC_MS, source_series
 
 DERIVED = (load_step, settled_window, era_fit, day_fit, verdict)
 STEP_FIELDS = ("at_utc_ms", *STEP_COLUMNS, "n_looks", "not_identifiable")
@@ -103,7 +96,9 @@ class DerivedStore:
         """
         with self._database.begin() as connection:
             series = next((s for s in source_series(connection, self._machine_id) if s.name == source), None)
-            return _row_days(connection, series, known) if series is not None else {}
+            if series is None:
+                return {}
+            return row_days(connection, series, {day: mark.n_rows for day, mark in known.items()})
 
     def replace_days(self, source: str, days: Sequence[DerivedDay]) -> None:
         """Put what was derived of some days in the place of what was there."""
@@ -209,53 +204,6 @@ class DerivedStore:
 
     def _mine(self, table: Table, source: str) -> tuple[ColumnElement[bool], ...]:
         return table.c.machine_id == self._machine_id, table.c.source == source
-
-
-def _row_days(connection: Connection, series: Series, known: Mapping[str, DayMark]) -> dict[str, int]:
-    moment = series.rows.c.time_utc_ms
-    number = (moment - moment % DAY_MS) / DAY_MS  # whole either way that a database divides
-    hot = connection.execute(
-        select(number.label("day"), func.count().label("n")).where(series.is_mine).group_by(number)
-    )
-    counts: dict[str, int] = {}
-    for number_of_day, n_rows in hot:
-        _count(counts, int(number_of_day), n_rows)
-    pieces = select(sealed_day).where(
-        sealed_day.c.machine_id == series.machine_id, sealed_day.c.series == series.name
-    )
-    summaries = select(
-        sealed_day.c.id, sealed_day.c.first_day, sealed_day.c.last_day, sealed_day.c.n_rows
-    ).where(sealed_day.c.machine_id == series.machine_id, sealed_day.c.series == series.name)
-    unknown = []
-    spans: dict[tuple[str, str], list[tuple[int, int]]] = {}
-    for row in connection.execute(summaries):
-        spans.setdefault((row.first_day, row.last_day), []).append((row.id, row.n_rows))
-    for (first, last), found in spans.items():
-        days = _days(first, last)
-        n_known = sum(known[day].n_rows - counts.get(day, 0) for day in days if day in known)
-        if all(day in known for day in days) and n_known == sum(n for _, n in found):
-            for day in days:
-                counts[day] = known[day].n_rows
-        else:
-            unknown += [row_id for row_id, _ in found]
-            counts |= {day: counts.get(day, 0) for day in days}
-    if unknown:
-        for piece in connection.execute(pieces.where(sealed_day.c.id.in_(unknown))):
-            moments = rows_of(piece)[TIME].to_numpy()
-            for day, n in zip(*np.unique(moments // DAY_MS, return_counts=True), strict=True):
-                _count(counts, int(day), int(n))
-    return dict(sorted(counts.items()))
-
-
-def _count(counts: dict[str, int], day_number: int, n: int) -> None:
-    day = (date(1970, 1, 1) + timedelta(days=day_number)).isoformat()
-    counts[day] = counts.get(day, 0) + n
-
-
-def _days(first: str, last: str) -> list[str]:
-    begin = date.fromisoformat(first)
-    length = (date.fromisoformat(last) - begin).days + 1
-    return [(begin + timedelta(days=number)).isoformat() for number in range(length)]
 
 
 def _midnight_ms(day: str) -> int:

@@ -1,0 +1,69 @@
+"""How many rows the record has on each day, without unpacking what was counted before."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, timedelta
+
+import numpy as np
+from sqlalchemy import Connection, func, select
+
+from .packing import DAY_MS, TIME
+from .schema import sealed_day
+from .series import Series, rows_of
+
+
+def row_days(connection: Connection, series: Series, known: Mapping[str, int]) -> dict[str, int]:
+    """Rows of a series by day, hot and sealed together, 0 for a day that nothing is left of.
+
+    A sealed table whose rows are all accounted for in ``known`` is not opened.
+
+    Parameters
+    ----------
+    known
+        Rows by day (ISO) as they were counted before.
+    """
+    moment = series.rows.c.time_utc_ms
+    number = (moment - moment % DAY_MS) / DAY_MS  # whole either way that a database divides
+    hot = connection.execute(
+        select(number.label("day"), func.count().label("n")).where(series.is_mine).group_by(number)
+    )
+    counts: dict[str, int] = {}
+    for number_of_day, n_rows in hot:
+        _count(counts, int(number_of_day), n_rows)
+    pieces = select(sealed_day).where(
+        sealed_day.c.machine_id == series.machine_id, sealed_day.c.series == series.name
+    )
+    summaries = select(
+        sealed_day.c.id, sealed_day.c.first_day, sealed_day.c.last_day, sealed_day.c.n_rows
+    ).where(sealed_day.c.machine_id == series.machine_id, sealed_day.c.series == series.name)
+    unknown = []
+    spans: dict[tuple[str, str], list[tuple[int, int]]] = {}
+    for row in connection.execute(summaries):
+        spans.setdefault((row.first_day, row.last_day), []).append((row.id, row.n_rows))
+    for (first, last), found in spans.items():
+        days = _days(first, last)
+        n_known = sum(known[day] - counts.get(day, 0) for day in days if day in known)
+        if all(day in known for day in days) and n_known == sum(n for _, n in found):
+            for day in days:
+                counts[day] = known[day]
+        else:
+            unknown += [row_id for row_id, _ in found]
+            counts |= {day: counts.get(day, 0) for day in days}
+    if unknown:
+        for piece in connection.execute(pieces.where(sealed_day.c.id.in_(unknown))):
+            moments = rows_of(piece)[TIME].to_numpy()
+            for day, n in zip(*np.unique(moments // DAY_MS, return_counts=True), strict=True):
+                _count(counts, int(day), int(n))
+    return dict(sorted(counts.items()))
+
+
+def _count(counts: dict[str, int], day_number: int, n: int) -> None:
+    day = (date(1970, 1, 1) + timedelta(days=day_number)).isoformat()
+    counts[day] = counts.get(day, 0) + n
+
+
+def _days(first: str, last: str) -> list[str]:
+    begin = date.fromisoformat(first)
+    length = (date.fromisoformat(last) - begin).days + 1
+    return [(begin + timedelta(days=number)).isoformat() for number in range(length)]
