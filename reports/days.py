@@ -67,7 +67,7 @@ def windows_of(frames: MachineFrames, model: EraModel) -> pd.DataFrame:
             frames.fans,
             grid_k=model.grid_k,
             idle_w=model.idle_w,
-            stages=frames.stages(),
+            beside=frames.temperatures_beside(source),
         )
     except AnalysisError:
         return pd.DataFrame(index=pd.DatetimeIndex([], tz="UTC", name="time_utc"))
@@ -217,7 +217,10 @@ def _fan(model: EraModel, windows: pd.DataFrame) -> pd.DataFrame:
     turning = windows[windows[column] > 0.0]
     if not len(turning):
         return _empty()
-    level = np.floor(turning["temperature_c"].to_numpy(float) / FAN_BIN_K).astype(np.int64)
+    # A fan answers to the hottest of those that share it.
+    beside = [f"temperature_c.{name}" for name in model.shared_with if f"temperature_c.{name}" in turning]
+    hottest_c = turning[["temperature_c", *beside]].max(axis=1).to_numpy(float)
+    level = np.floor(hottest_c / FAN_BIN_K).astype(np.int64)
     names = {
         number: f"{model.fan} at {number * FAN_BIN_K:.0f}-{(number + 1) * FAN_BIN_K:.0f} °C"
         for number in np.unique(level)

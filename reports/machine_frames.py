@@ -55,13 +55,9 @@ class MachineFrames:
             if name != source and frame["power_w"].notna().any()
         }
 
-    def stages(self) -> dict[str, pd.Series]:
-        """Temperatures of the power stages, which show no power of their own [°C]."""
-        return {
-            name: frame["temperature_c"]
-            for name, frame in self.sources.items()
-            if name.startswith(POWER_STAGE)
-        }
+    def temperatures_beside(self, source: str) -> dict[str, pd.Series]:
+        """Temperatures of all other sources, power stages among them [°C]."""
+        return {name: frame["temperature_c"] for name, frame in self.sources.items() if name != source}
 
 
 def read_frames(

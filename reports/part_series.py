@@ -1,11 +1,44 @@
-"""From the cells of the days to one series for each part of a heat path."""
+"""From the cells of the days to one series for each part: every day as a ratio to its baseline."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
+from .baseline import Baseline, choose_baseline, ratios
+from .day_levels import DayLevels, fit_day_levels
+
+Array = npt.NDArray[np.float64]
+
 INTERFACE, TOTAL, IDLE, FAN = "interface", "total", "idle", "fan"
+SMOOTHED_DAYS = 7  # the interface part of a day, to take it off the whole: no better known by itself
+UNKNOWN_SHARE_SD = 0.02  # of what the interface part's share in the rise may be wrong by
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PartSeries:
+    """One part of one source in one era.
+
+    Attributes
+    ----------
+    rows
+        Index ``day``; ``log_ratio``, ``standard_error`` and ``n``; from the first day of the baseline on.
+    n_baseline
+        First rows that are the baseline itself.
+    baseline_standard_error
+        Common to all rows.
+    levels, baseline
+        What the rows were made from.
+    """
+
+    rows: pd.DataFrame
+    n_baseline: int
+    baseline_standard_error: float
+    levels: DayLevels
+    baseline: Baseline
 
 
 def interface_cells(cells: pd.DataFrame) -> pd.DataFrame:
@@ -24,3 +57,89 @@ def log_cells(cells: pd.DataFrame, part: str) -> pd.DataFrame:
     mine = cells[cells["part"] == part]
     value = mine["value"].to_numpy(float)
     return mine.assign(log_value=np.log(value), standard_error=mine["standard_error"].to_numpy(float) / value)
+
+
+def part_series(cells: pd.DataFrame, part: str, *, has_run_in: bool = False) -> PartSeries:
+    """The series of one part as its cells give it.
+
+    Parameters
+    ----------
+    cells
+        Of one era, as `DerivedStore.cells` gives them.
+    part
+        One of `INTERFACE`, `TOTAL` and `FAN`.
+    has_run_in
+        Whether the era began with something that wets in.
+
+    Raises
+    ------
+    TooFewWindowsError
+        No day said anything, or the baseline is not complete.
+    """
+    levels = fit_day_levels(log_cells(cells, part))
+    baseline = choose_baseline(levels, has_run_in=has_run_in)
+    rows = ratios(levels, baseline)
+    rows = rows[rows.index >= baseline.from_day]
+    n_baseline = int((rows.index <= baseline.to_day).sum())
+    return PartSeries(rows, n_baseline, baseline.standard_error, levels, baseline)
+
+
+def airflow_series(cells: pd.DataFrame, interface: PartSeries | None) -> PartSeries:
+    """The series of the airflow part: of the whole, with what the interface part did taken off.
+
+    Parameters
+    ----------
+    cells
+        Of one era.
+    interface
+        Its interface part; None where that is not known, which leaves the whole as it is.
+
+    Raises
+    ------
+    TooFewWindowsError
+        As `part_series`.
+    """
+    whole = part_series(cells, TOTAL)
+    share = _shares(cells, whole.rows.index)
+    if interface is None or not np.isfinite(share).any():
+        return whole
+    share = np.where(np.isfinite(share), share, np.nanmedian(share))
+    own, own_error = _smoothed(interface, whole.rows.index)
+    ratio = np.exp(whole.rows["log_ratio"].to_numpy(float))
+    left = np.maximum((ratio - share * np.exp(own)) / (1.0 - share), 0.05)
+    error = np.sqrt(
+        (ratio * whole.rows["standard_error"].to_numpy(float)) ** 2
+        + (share * np.exp(own) * own_error) ** 2
+        + (UNKNOWN_SHARE_SD * np.expm1(own)) ** 2
+    ) / (1.0 - share)
+    log_ratio = np.log(left)
+    # What the interface part did before its own baseline is not known; the airflow part starts at zero.
+    log_ratio = log_ratio - float(np.median(log_ratio[: whole.n_baseline]))
+    rows = whole.rows.assign(log_ratio=log_ratio, standard_error=error / left)
+    return PartSeries(rows, whole.n_baseline, whole.baseline_standard_error, whole.levels, whole.baseline)
+
+
+def _shares(cells: pd.DataFrame, days: pd.Index) -> Array:
+    """Share of the interface part in the rise, by day."""
+    mine = cells[(cells["part"] == TOTAL) & cells["interface_share"].notna()]
+    weighted = mine["interface_share"] * mine["n"]
+    by_day = weighted.groupby(mine["day"]).sum() / mine["n"].groupby(mine["day"]).sum()
+    by_day.index = pd.to_datetime(by_day.index, utc=True)
+    return np.asarray(by_day.reindex(days).to_numpy(float), float)
+
+
+def _smoothed(series: PartSeries, days: pd.Index) -> tuple[Array, Array]:
+    """Weighted mean of the last days up to each of some days, and its error; 0 before there was any."""
+    at = pd.DatetimeIndex(series.rows.index)
+    value = series.rows["log_ratio"].to_numpy(float)
+    weight = 1.0 / series.rows["standard_error"].to_numpy(float) ** 2
+    sums = np.concatenate([[0.0], np.cumsum(weight * value)])
+    weights = np.concatenate([[0.0], np.cumsum(weight)])
+    end = at.searchsorted(pd.DatetimeIndex(days), side="right")
+    begin = np.maximum(end - SMOOTHED_DAYS, 0)
+    total = weights[end] - weights[begin]
+    is_known = total > 0.0
+    safe = np.where(is_known, total, 1.0)
+    mean = np.where(is_known, (sums[end] - sums[begin]) / safe, 0.0)
+    error = np.where(is_known, 1.0 / np.sqrt(safe), 0.1)
+    return mean, error

@@ -65,11 +65,6 @@ class PowerStage:
         return value, math.sqrt(float(terms @ self.covariance @ terms))
 
 
-def stages_in(windows: pd.DataFrame) -> list[str]:
-    """Stages whose temperature stands in some settled windows."""
-    return [column.removeprefix(PREFIX) for column in windows.columns if column.startswith(PREFIX)]
-
-
 def fit_power_stage(name: str, windows: Mapping[str, pd.DataFrame]) -> PowerStage:
     """Fit a stage to the power of the source that explains it best.
 

@@ -72,7 +72,7 @@ def settled_windows(
     *,
     grid_k: float | None = None,
     idle_w: Mapping[str, float] | None = None,
-    stages: Mapping[str, pd.Series] | None = None,
+    beside: Mapping[str, pd.Series] | None = None,
 ) -> pd.DataFrame:
     """Find the settled windows of one source.
 
@@ -95,8 +95,8 @@ def settled_windows(
     idle_w
         Idle power of the source (under the empty name) and of each other one [W], which stands in where
         nothing was recorded; from the readings at hand where not given.
-    stages
-        Temperature of sources without a power of their own [°C], kept as ``temperature_c.<stage>``.
+    beside
+        Temperature of other sources [°C], kept as ``temperature_c.<source>``.
 
     Returns
     -------
@@ -143,7 +143,7 @@ def settled_windows(
         "temperature_c": temperature_c,
         "temperature_error_k": reading_error_k(sd_k, reading_grid_k(frame) if grid_k is None else grid_k),
         "slope_k_per_min": slope_k_per_min,
-        **{f"temperature_c.{name}": grid.mean(one) for name, one in (stages or {}).items()},
+        **{f"temperature_c.{name}": grid.mean(one) for name, one in (beside or {}).items()},
         **powers,
         **late,
         **speeds,

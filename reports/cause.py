@@ -1,0 +1,171 @@
+"""Who is to blame: which single cause explains what all parts show together.
+
+Each cause leaves a signature. Compound moves the interface part alone, lint the airflow part alone; a power
+reading with another scale multiplies both by the same factor; a thermometer that is off shifts idle and load
+by the same kelvin; a tired fan turns slower at the same heat.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+
+INTERFACE_SYSTEMATIC, AIRFLOW_SYSTEMATIC = 0.012, 0.025  # what a healthy path wanders by [log units]
+IDLE_SYSTEMATIC_K = 1.0  # rooms and readings by the idle machine
+FAN_SYSTEMATIC = 0.02
+# Differences of chi squared, as of a likelihood ratio of 20 to 1: less leaves two causes standing.
+UNDECIDED = 6.0
+
+
+class Cause(Enum):
+    """What changed a heat path, or what only seems to have."""
+
+    NONE = "none"
+    INTERFACE = "interface"
+    AIRFLOW = "airflow"
+    FAN = "fan"
+    TELEMETRY = "telemetry"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """A change and its standard error, in logarithms, or in kelvin for idle."""
+
+    value: float
+    standard_error: float
+
+
+@dataclass(frozen=True, slots=True)
+class Signs:
+    """What one source shows against its baseline; None for what was not had.
+
+    Attributes
+    ----------
+    interface, airflow
+        Log ratios.
+    idle_k
+        Idle temperature above a probe [K].
+    fan
+        Log ratio of its counted speed at the same heat.
+    idle_rise_k, load_rise_k
+        How far idle and load were above the air in the baseline [K].
+    interface_share
+        Of the interface part in the rise under load.
+    """
+
+    interface: Shift | None
+    airflow: Shift | None
+    idle_k: Shift | None
+    fan: Shift | None
+    idle_rise_k: float
+    load_rise_k: float
+    interface_share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Blame:
+    """The likeliest cause, its probability among all, and what each explains how well.
+
+    Attributes
+    ----------
+    misfits
+        Chi squared of each signature.
+    excluded
+        In words: what was ruled out and by what.
+    """
+
+    cause: Cause
+    probability: float
+    misfits: dict[str, float]
+    excluded: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Signature:
+    """What a cause of size 1 does: to interface and airflow part, idle [K] and fan."""
+
+    cause: Cause
+    name: str
+    interface: float
+    airflow: float
+    idle_k: float
+    fan: float
+
+
+def blame(signs: Signs) -> Blame:
+    """Find the cause that explains all signs.
+
+    Parameters
+    ----------
+    signs
+        Of one source; at least one part must be known.
+    """
+    rows = _rows(signs)
+    misfits: dict[str, float] = {}
+    of_name: dict[str, Cause] = {}
+    for signature in _signatures(signs):
+        misfits[signature.name] = _misfit(signature, rows)
+        of_name[signature.name] = signature.cause
+    least = min(misfits.values())
+    weights = {name: math.exp(-(value - least) / 2.0) for name, value in misfits.items()}
+    by_cause: dict[Cause, float] = {}
+    for name, weight in weights.items():
+        by_cause[of_name[name]] = by_cause.get(of_name[name], 0.0) + weight
+    total = sum(by_cause.values())
+    best = max(by_cause, key=lambda cause: by_cause[cause])
+    own = min(value for name, value in misfits.items() if of_name[name] is best)
+    rival = min((value for name, value in misfits.items() if of_name[name] is not best), default=math.inf)
+    excluded = tuple(
+        f"{name}: would leave {value - own:.0f} in chi squared unexplained"
+        for name, value in misfits.items()
+        if of_name[name] is not best and value - own >= UNDECIDED
+    )
+    cause = best if rival - own >= UNDECIDED else Cause.UNKNOWN
+    return Blame(cause, by_cause[best] / total, misfits, excluded)
+
+
+def _rows(signs: Signs) -> Mapping[str, tuple[float, float]]:
+    """Each sign that was had, with all that it may be wrong by."""
+    known = {
+        "interface": (signs.interface, INTERFACE_SYSTEMATIC),
+        "airflow": (signs.airflow, AIRFLOW_SYSTEMATIC),
+        "idle_k": (signs.idle_k, IDLE_SYSTEMATIC_K),
+        "fan": (signs.fan, FAN_SYSTEMATIC),
+    }
+    return {
+        name: (shift.value, math.hypot(shift.standard_error, systematic))
+        for name, (shift, systematic) in known.items()
+        if shift is not None
+    }
+
+
+def _signatures(signs: Signs) -> list[_Signature]:
+    share, idle_k, load_k = signs.interface_share, signs.idle_rise_k, signs.load_rise_k
+    found = [
+        _Signature(Cause.INTERFACE, "interface part", 1.0, 0.0, share * idle_k, 0.0),
+        _Signature(Cause.AIRFLOW, "airflow part", 0.0, 1.0, (1.0 - share) * idle_k, 0.0),
+        _Signature(Cause.TELEMETRY, "power scale", 1.0, 1.0, 0.0, 0.0),
+    ]
+    if signs.idle_k is not None and load_k > 0.0:
+        # A kelvin too much looks like a share of the rise in the airflow part, and shows at idle in full.
+        found.append(
+            _Signature(Cause.TELEMETRY, "temperature offset", 0.0, 1.0 / ((1.0 - share) * load_k), 1.0, 0.0)
+        )
+    if signs.fan is not None:
+        found.append(_Signature(Cause.FAN, "fan", 0.0, 0.0, 0.0, 1.0))
+    return found
+
+
+def _misfit(signature: _Signature, rows: Mapping[str, tuple[float, float]]) -> float:
+    """Chi squared left when the signature has its best size."""
+    errors = np.array([error for _, error in rows.values()])
+    seen = np.array([value for value, _ in rows.values()]) / errors
+    shape = np.array([getattr(signature, name) for name in rows]) / errors
+    power = float(shape @ shape)
+    size = float(shape @ seen) / power if power > 0.0 else 0.0
+    return float(np.sum((seen - size * shape) ** 2))

@@ -1,0 +1,64 @@
+"""What a verdict rests on, in words and numbers."""
+
+from __future__ import annotations
+
+import math
+
+from .judgement import JudgedPart, Verdict
+
+CAUSES = {
+    "none": "nothing has changed",
+    "interface": "the joint between die and sink",
+    "airflow": "the way from the sink to the air",
+    "fan": "the fan",
+    "telemetry": "the readings, not the path",
+    "unknown": "more than one cause would explain it",
+}
+
+
+def evidence_of(one: Verdict) -> list[str]:
+    """One sentence for each part."""
+    return [_of_part(part) for part in (one.interface, one.airflow, one.fan)]
+
+
+def sentence(one: Verdict) -> str:
+    """The verdict in one sentence."""
+    found = one.leading.detection if one.leading else None
+    if one.leading is None or found is None:
+        parts = [part for part in (one.interface, one.airflow) if part.detection is not None]
+        if not parts:
+            return f"{one.source}: cannot be judged yet: {one.interface.reason or one.airflow.reason}"
+        changes = ", ".join(f"{part.name} part {_percent(part)}" for part in parts)
+        return f"{one.source}: holding; {changes} against the baseline"
+    low, high = found.change_ci95_pct
+    since = f" since {found.onset_utc[:10]}" if found.onset_utc else ""
+    shape = {"creep": ", creeping", "step": ", in one step"}.get(found.shape or "", "")
+    what = "fan speed at the same heat" if one.leading.name == "fan" else f"{one.leading.name} part"
+    return (
+        f"{one.source}: {what} {found.change_pct:+.0f} % ({low:+.0f} to {high:+.0f}){since}{shape};"
+        f" most likely {CAUSES[one.cause.value]}"
+    )
+
+
+def shown(value: float) -> float | None:
+    """A number as JSON takes it."""
+    return float(value) if math.isfinite(value) else None
+
+
+def _of_part(part: JudgedPart) -> str:
+    name = "fan speed at the same heat" if part.name == "fan" else f"{part.name} part"
+    if part.detection is None:
+        return f"{name}: {part.reason}"
+    if part.detection.state == "holding":
+        return f"{name}: no change, {_percent(part)} in the last thirty days"
+    found = part.detection
+    low, high = found.change_ci95_pct
+    onset = f", since {found.onset_utc[:10]}" if found.onset_utc else ""
+    return f"{name}: {found.change_pct:+.1f} % ({low:+.1f} to {high:+.1f}){onset}, {found.state}"
+
+
+def _percent(part: JudgedPart) -> str:
+    if part.change.pct is None or part.change.ci95_pct is None:
+        return f"not known ({part.change.reason})"
+    low, high = part.change.ci95_pct
+    return f"{part.change.pct:+.1f} % ({low:+.1f} to {high:+.1f})"

@@ -1,0 +1,230 @@
+"""The verdict on one heat path: has a part of it changed, since when, how, and why."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from ..store.derived import DerivedStore
+from ..store.errors import AnalysisError
+from ..store.packing import DAY_MS, day_of
+from ..store.series import LATEST_UTC_MS
+from .baseline import NORMAL_95, Change
+from .cause import Blame, Cause, Shift, Signs, blame
+from .derivation import Derivation
+from .detection import Detection
+from .drift import AIRFLOW, INTERFACE, DetectorSettings, detect
+from .era_model import EraModel
+from .eras import Era, Part
+from .fits import fit_stretch
+from .heat_path import PathFit
+from .part_series import FAN, IDLE, PartSeries, airflow_series, part_series
+from .part_series import INTERFACE as INTERFACE_PART
+from .reference_temperature import ReferenceKind
+
+NOW_DAYS = 30
+# With a probe in the room the airflow part wanders less by season.
+AIRFLOW_WITH_PROBE = DetectorSettings(systematic_sd=0.015, smallest_change=0.04)
+FAN_SETTINGS = DetectorSettings(systematic_sd=0.015, smallest_change=0.05)
+ACT_PCT = 15.0  # common practice, no source: by then some kelvin are lost, and it goes on
+INTENDED_FAN = "_fan"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JudgedPart:
+    """One part: its series and what the detector says; None where ``reason`` says why.
+
+    Attributes
+    ----------
+    change
+        Last thirty days of the era against the baseline.
+    """
+
+    name: str
+    series: PartSeries | None
+    detection: Detection | None
+    change: Change
+    reason: str = ""
+
+    @property
+    def is_changed(self) -> bool:
+        """Whether the detector holds it for changed now."""
+        return self.detection is not None and self.detection.state == "changed"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Verdict:
+    """One source.
+
+    Attributes
+    ----------
+    state
+        ``holding``, ``watch`` or ``act``.
+    leading
+        The part that was seen to change first; None while nothing has.
+    """
+
+    source: str
+    era: Era
+    model: EraModel | None
+    fit: PathFit | None
+    interface: JudgedPart
+    airflow: JudgedPart
+    fan: JudgedPart
+    state: str
+    cause: Cause
+    blame: Blame | None
+    leading: JudgedPart | None
+
+
+def judge(
+    derived: DerivedStore, derivation: Derivation, source: str, until_utc_ms: int = LATEST_UTC_MS
+) -> Verdict | None:
+    """Judge one source as it stood at a moment; None where nothing had been recorded of it.
+
+    Parameters
+    ----------
+    derived, derivation
+        Of the machine, up to date.
+    until_utc_ms
+        Nothing of later days is used, but for what an era learned of its first month [ms since 1970].
+    """
+    eras = [era for era in derivation.eras[source] if era.from_utc_ms < until_utc_ms]
+    if not eras:
+        return None
+    era = eras[-1]
+    model = derivation.models[source].get(era.from_utc_ms)
+    cells = derived.cells(
+        source, to_day=day_of(min(until_utc_ms, LATEST_UTC_MS - DAY_MS) - 1 + DAY_MS).isoformat()
+    )
+    cells = cells[cells["era_from_utc_ms"] == era.from_utc_ms]
+    interface = _part(
+        "interface",
+        lambda: part_series(cells, INTERFACE_PART, has_run_in=Part.INTERFACE in era.resets),
+        INTERFACE,
+    )
+    is_probed = (
+        model is not None
+        and model.reference is not None
+        and model.reference.kind == ReferenceKind.AMBIENT.value
+    )
+    airflow = _part(
+        "airflow",
+        lambda: airflow_series(cells, interface.series),
+        AIRFLOW_WITH_PROBE if is_probed else AIRFLOW,
+    )
+    if model is None or INTENDED_FAN in model.fan:
+        none = "a speed that was only asked for proves nothing" if model else "no day with readings"
+        fan = JudgedPart("fan", None, None, Change(None, None, none), none)
+    else:
+        fan = _part("fan", lambda: part_series(cells, FAN), FAN_SETTINGS)
+    fit = None
+    if model is not None:
+        fit = fit_stretch(derived, derivation, model, era.from_utc_ms, min(era.to_utc_ms, until_utc_ms))
+    changed = [part for part in (interface, airflow) if part.is_changed]
+    if fan.is_changed and fan.detection is not None and fan.detection.change_pct < 0.0:
+        changed.append(fan)  # one that turns faster than it used to is not worn
+    found = blame(_signs(cells, model, interface, airflow, fan)) if changed else None
+    leading = min(changed, key=_detected) if changed else None
+    cause = found.cause if found else Cause.NONE
+    return Verdict(
+        source, era, model, fit, interface, airflow, fan, _state(cause, changed), cause, found, leading
+    )
+
+
+def _part(name: str, make: object, settings: DetectorSettings) -> JudgedPart:
+    assert callable(make)
+    try:
+        series: PartSeries = make()
+    except AnalysisError as reason:
+        return JudgedPart(name, None, None, Change(None, None, str(reason)), str(reason))
+    now = _change_now(series)
+    try:
+        found = detect(series.rows, series.n_baseline, series.baseline_standard_error, settings)
+    except AnalysisError as reason:
+        return JudgedPart(name, series, None, now, str(reason))
+    return JudgedPart(name, series, found, now)
+
+
+def _change_now(series: PartSeries) -> Change:
+    """Last thirty days of the record against the baseline."""
+    days = pd.DatetimeIndex(series.rows.index)
+    later = np.asarray(
+        (days > days[-1] - pd.Timedelta(days=NOW_DAYS)) & (np.arange(len(days)) >= series.n_baseline)
+    )
+    if not later.any():
+        return Change(None, None, "no day after the baseline yet")
+    rows = series.rows[later]
+    errors = rows["standard_error"].to_numpy(float)
+    weights = 1.0 / (errors**2 + float(np.median(errors)) ** 2)
+    weights = weights / weights.sum()
+    value = float(weights @ rows["log_ratio"].to_numpy(float))
+    away = rows["log_ratio"].to_numpy(float) - value
+    n = len(rows)
+    own = float(np.sum((weights * errors) ** 2))
+    seen = float(np.sum((weights * away) ** 2)) * n / (n - 1) if n > 2 else own
+    error = math.sqrt(max(own, seen) + series.baseline_standard_error**2)
+    low, high = (100.0 * math.expm1(value + side * NORMAL_95 * error) for side in (-1, 1))
+    return Change(100.0 * math.expm1(value), (low, high))
+
+
+def _signs(
+    cells: pd.DataFrame, model: EraModel | None, interface: JudgedPart, airflow: JudgedPart, fan: JudgedPart
+) -> Signs:
+    share = float(cells["interface_share"].mean()) if cells["interface_share"].notna().any() else 0.3
+    idle_shift, idle_rise_k = _idle(cells)
+    load_rise_k = math.nan
+    if model is not None and model.air is not None and model.constants is not None and share > 0.0:
+        load_rise_k = model.constants.interface_resistance_k_per_w * model.step_range_w / share
+    return Signs(
+        _shift(interface),
+        _shift(airflow),
+        idle_shift,
+        _shift(fan) if fan.change.pct is not None and fan.change.pct < 0.0 else None,
+        idle_rise_k,
+        load_rise_k if math.isfinite(load_rise_k) else 0.0,
+        share,
+    )
+
+
+def _shift(part: JudgedPart) -> Shift | None:
+    """What the detector thinks it changed by, else the last thirty days."""
+    if part.is_changed and part.detection is not None:
+        now, (low, high) = part.detection.change_pct, part.detection.change_ci95_pct
+    elif part.change.pct is not None and part.change.ci95_pct is not None:
+        now, (low, high) = part.change.pct, part.change.ci95_pct
+    else:
+        return None
+    spread = (math.log1p(high / 100.0) - math.log1p(low / 100.0)) / (2.0 * NORMAL_95)
+    return Shift(math.log1p(now / 100.0), spread)
+
+
+def _idle(cells: pd.DataFrame) -> tuple[Shift | None, float]:
+    """Shift of the idle temperature above a probe [K], and its level in the first days."""
+    mine = cells[(cells["part"] == IDLE) & (cells["workload_class"] == "above the air")].sort_values("day")
+    if len(mine) < 2 * 10:
+        return None, 0.0
+    first, last = mine["value"].iloc[:14], mine["value"].iloc[-10:]
+    error = math.hypot(float(first.std()) / math.sqrt(len(first)), float(last.std()) / math.sqrt(len(last)))
+    return Shift(float(last.median() - first.median()), error), float(first.median())
+
+
+def _detected(part: JudgedPart) -> str:
+    assert part.detection is not None  # only changed parts are asked
+    return part.detection.detected_utc or ""
+
+
+def _state(cause: Cause, changed: list[JudgedPart]) -> str:
+    if not changed:
+        return "holding"
+    if cause in (Cause.INTERFACE, Cause.AIRFLOW, Cause.FAN):
+        worst = max(abs(part.detection.change_pct) for part in changed if part.detection is not None)
+        is_worse = any(
+            part.detection.change_pct > 0 for part in changed if part.detection and part.name != "fan"
+        )
+        if worst >= ACT_PCT and (is_worse or cause is Cause.FAN):
+            return "act"
+    return "watch"
