@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from ..reports.evidence_words import sentence
-from ..reports.judgement import judge
+from ..reports.judgement import judge, settle
 from ..reports.reference_conditions import ReferenceConditions
 from ..reports.report_document import MONTH_MS, report_document
 from ..store.errors import SettingsError
@@ -59,11 +59,8 @@ def command(
         begin_utc_ms = milliseconds(from_utc) or max(end_utc_ms - MONTH_MS, record[0])
         if begin_utc_ms >= end_utc_ms:
             raise SettingsError("the period ends before it begins", remedy="correct --from and --to")
-        verdicts = [
-            verdict
-            for source in derivation.eras
-            if (verdict := judge(history.derived, derivation, source, end_utc_ms)) is not None
-        ]
+        judged = [judge(history.derived, derivation, source, end_utc_ms) for source in derivation.eras]
+        verdicts = settle([verdict for verdict in judged if verdict is not None])
         document = report_document(
             history.reader,
             history.derived,

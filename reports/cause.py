@@ -17,8 +17,8 @@ import numpy as np
 INTERFACE_SYSTEMATIC, AIRFLOW_SYSTEMATIC = 0.012, 0.025  # what a healthy path wanders by [log units]
 IDLE_SYSTEMATIC_K = 1.0  # rooms and readings by the idle machine
 FAN_SYSTEMATIC = 0.02
-# Differences of chi squared, as of a likelihood ratio of 20 to 1: less leaves two causes standing.
-UNDECIDED = 6.0
+# Differences of chi squared, as of a likelihood ratio of 7 to 1: less leaves two causes standing.
+UNDECIDED = 4.0
 
 
 class Cause(Enum):

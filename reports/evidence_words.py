@@ -18,7 +18,8 @@ CAUSES = {
 
 def evidence_of(one: Verdict) -> list[str]:
     """One sentence for each part."""
-    return [_of_part(part) for part in (one.interface, one.airflow, one.fan)]
+    said = [_of_part(part) for part in (one.interface, one.airflow, one.fan)]
+    return [*said, one.remark] if one.remark else said
 
 
 def sentence(one: Verdict) -> str:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -31,6 +32,7 @@ AIRFLOW_WITH_PROBE = DetectorSettings(systematic_sd=0.015, smallest_change=0.04)
 FAN_SETTINGS = DetectorSettings(systematic_sd=0.015, smallest_change=0.05)
 ACT_PCT = 15.0  # common practice, no source: by then some kelvin are lost, and it goes on
 INTENDED_FAN = "_fan"
+SAME_DAY = pd.Timedelta(days=4)  # an onset is known to some days
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,6 +67,8 @@ class Verdict:
         ``holding``, ``watch`` or ``act``.
     leading
         The part that was seen to change first; None while nothing has.
+    remark
+        What else has to be said.
     """
 
     source: str
@@ -78,6 +82,7 @@ class Verdict:
     cause: Cause
     blame: Blame | None
     leading: JudgedPart | None
+    remark: str = ""
 
 
 def judge(
@@ -133,6 +138,42 @@ def judge(
     return Verdict(
         source, era, model, fit, interface, airflow, fan, _state(cause, changed), cause, found, leading
     )
+
+
+def settle(verdicts: list[Verdict]) -> list[Verdict]:
+    """Take back what a neighbour's wrong power reading did to those on the same sink.
+
+    Its watts are in their sums: where they changed their scale, the air of the others seems to have changed.
+    """
+    wrong = {one.source: one for one in verdicts if one.cause is Cause.TELEMETRY}
+    return [_settled(one, wrong) for one in verdicts]
+
+
+def _settled(one: Verdict, wrong: Mapping[str, Verdict]) -> Verdict:
+    shared = one.model.shared_with if one.model else ()
+    for name in shared:
+        other = wrong.get(name)
+        if (
+            other is None
+            or other.leading is None
+            or one.leading is not one.airflow
+            or one.interface.is_changed
+        ):
+            continue
+        if abs(_onset(one.leading) - _onset(other.leading)) <= SAME_DAY:
+            return replace(
+                one,
+                state="holding",
+                cause=Cause.NONE,
+                leading=None,
+                remark=f"the air only seems changed: the power reading of {name} did on the same day",
+            )
+    return one
+
+
+def _onset(part: JudgedPart) -> pd.Timestamp:
+    assert part.detection is not None and part.detection.onset_utc is not None  # it was seen to change
+    return pd.Timestamp(part.detection.onset_utc)
 
 
 def _part(name: str, make: object, settings: DetectorSettings) -> JudgedPart:
