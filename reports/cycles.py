@@ -85,16 +85,23 @@ def gated(values: Array, gate: float) -> Array:
     """The turning points of a series, those of swings below the gate left out."""
     if len(values) < 2:
         return values
-    kept = [float(values[0])]
-    extreme, direction = float(values[0]), 0
+    lowest = highest = extreme = float(values[0])
+    kept: list[float] = []
+    direction = 0
     for value in _turning(values):
-        if direction * (value - extreme) > 0.0 or (direction == 0 and abs(value - kept[0]) >= gate):
-            direction = direction or (1 if value > kept[0] else -1)
+        if direction == 0:
+            # Until one swing is large enough, either end may be where the first one begins.
+            lowest, highest = min(lowest, value), max(highest, value)
+            if highest - lowest >= gate:
+                direction = 1 if value == highest else -1
+                kept.append(lowest if direction > 0 else highest)
+                extreme = value
+        elif direction * (value - extreme) > 0.0:
             extreme = value
-        elif direction and abs(value - extreme) >= gate:
+        elif abs(value - extreme) >= gate:
             kept.append(extreme)
             extreme, direction = value, -direction
-    return np.array([*kept, extreme] if direction else kept)
+    return np.array([*kept, extreme] if direction else [extreme])
 
 
 def _turning(values: Array) -> list[float]:

@@ -30,6 +30,11 @@ def test_jitter_is_no_cycle() -> None:
     assert len(turning) == 3 and turning[1] == pytest.approx(80.0, abs=1.5)
 
 
+def test_the_first_swing_begins_at_its_lowest() -> None:
+    assert list(gated(np.array([40.0, 37.0, 45.0, 40.0]), 5.0)) == [37.0, 45.0, 40.0]
+    assert list(gated(np.array([40.0, 43.0, 36.0]), 5.0)) == [43.0, 36.0]
+
+
 def frame_of(temperature_c: np.ndarray, spacing_s: float = 30.0) -> pd.DataFrame:
     index = pd.Timestamp("2026-03-01T00:00:00Z") + pd.to_timedelta(
         spacing_s * np.arange(len(temperature_c)), unit="s"
