@@ -75,6 +75,8 @@ class Blame:
     ----------
     misfits
         Chi squared of each signature.
+    likeliest, misfit
+        What explains it best, whether or not others are ruled out, and its chi squared.
     excluded
         In words: what was ruled out and by what.
     """
@@ -83,6 +85,8 @@ class Blame:
     probability: float
     misfits: dict[str, float]
     excluded: tuple[str, ...]
+    likeliest: Cause
+    misfit: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +130,7 @@ def blame(signs: Signs) -> Blame:
         if of_name[name] is not best and value - own >= UNDECIDED
     )
     cause = best if rival - own >= UNDECIDED else Cause.UNKNOWN
-    return Blame(cause, by_cause[best] / total, misfits, excluded)
+    return Blame(cause, by_cause[best] / total, misfits, excluded, best, own)
 
 
 def _rows(signs: Signs) -> Mapping[str, tuple[float, float]]:

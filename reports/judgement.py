@@ -13,6 +13,7 @@ from ..store.derived import DerivedStore
 from ..store.errors import AnalysisError
 from ..store.packing import DAY_MS, day_of
 from ..store.series import LATEST_UTC_MS
+from .answer_curve import AnswerCurve, answer_curve
 from .baseline import NORMAL_95, Change
 from .cause import Blame, Cause, Shift, Signs, blame
 from .derivation import Derivation
@@ -106,21 +107,7 @@ def judge(
         source, to_day=day_of(min(until_utc_ms, LATEST_UTC_MS - DAY_MS) - 1 + DAY_MS).isoformat()
     )
     cells = cells[cells["era_from_utc_ms"] == era.from_utc_ms]
-    interface = _part(
-        "interface",
-        lambda: part_series(cells, INTERFACE_PART, has_run_in=Part.INTERFACE in era.resets),
-        INTERFACE,
-    )
-    is_probed = (
-        model is not None
-        and model.reference is not None
-        and model.reference.kind == ReferenceKind.AMBIENT.value
-    )
-    airflow = _part(
-        "airflow",
-        lambda: airflow_series(cells, interface.series),
-        AIRFLOW_WITH_PROBE if is_probed else AIRFLOW,
-    )
+    interface, airflow = _both_parts(cells, model, era)
     if model is None or INTENDED_FAN in model.fan:
         none = "a speed that was only asked for proves nothing" if model else "no day with readings"
         fan = JudgedPart("fan", None, None, Change(None, None, none), none)
@@ -133,11 +120,37 @@ def judge(
     if fan.is_changed and fan.detection is not None and fan.detection.change_pct < 0.0:
         changed.append(fan)  # one that turns faster than it used to is not worn
     found = blame(_signs(cells, model, interface, airflow, fan)) if changed else None
+    if found is not None:
+        # A power reading that changed leaves the joint as it was: nothing is to be turned back then.
+        seen = _both_parts(cells, model, era, as_seen=True)
+        other = blame(_signs(cells, model, *seen, fan))
+        if other.likeliest is Cause.TELEMETRY and other.misfit < found.misfit:
+            found, (interface, airflow) = other, seen
+            changed = [part for part in (*seen, fan) if part.is_changed] or changed
     leading = min(changed, key=_detected) if changed else None
     cause = found.cause if found else Cause.NONE
     return Verdict(
         source, era, model, fit, interface, airflow, fan, _state(cause, changed), cause, found, leading
     )
+
+
+def _both_parts(
+    cells: pd.DataFrame, model: EraModel | None, era: Era, *, as_seen: bool = False
+) -> tuple[JudgedPart, JudgedPart]:
+    """Interface and airflow part; ``as_seen`` leaves what the held time constants hide where it is."""
+    curve = None
+    if not as_seen and model is not None and model.constants is not None:
+        curve = answer_curve(model.constants.interface_s, model.constants.plate_s)
+    has_run_in = Part.INTERFACE in era.resets
+    interface = _part(
+        "interface",
+        lambda: part_series(cells, INTERFACE_PART, has_run_in=has_run_in, curve=curve),
+        INTERFACE,
+        curve,
+    )
+    kind = model.reference.kind if model is not None and model.reference is not None else ""
+    settings = AIRFLOW_WITH_PROBE if kind == ReferenceKind.AMBIENT.value else AIRFLOW
+    return interface, _part("airflow", lambda: airflow_series(cells, interface.series), settings)
 
 
 def settle(verdicts: list[Verdict]) -> list[Verdict]:
@@ -176,13 +189,15 @@ def _onset(part: JudgedPart) -> pd.Timestamp:
     return pd.Timestamp(part.detection.onset_utc)
 
 
-def _part(name: str, make: object, settings: DetectorSettings) -> JudgedPart:
+def _part(
+    name: str, make: object, settings: DetectorSettings, curve: AnswerCurve | None = None
+) -> JudgedPart:
     assert callable(make)
     try:
         series: PartSeries = make()
     except AnalysisError as reason:
         return JudgedPart(name, None, None, Change(None, None, str(reason)), str(reason))
-    now = _change_now(series)
+    now = _change_now(series, curve)
     try:
         found = detect(series.rows, series.n_baseline, series.baseline_standard_error, settings)
     except AnalysisError as reason:
@@ -190,7 +205,7 @@ def _part(name: str, make: object, settings: DetectorSettings) -> JudgedPart:
     return JudgedPart(name, series, found, now)
 
 
-def _change_now(series: PartSeries) -> Change:
+def _change_now(series: PartSeries, curve: AnswerCurve | None) -> Change:
     """Last thirty days of the record against the baseline."""
     days = pd.DatetimeIndex(series.rows.index)
     later = np.asarray(
@@ -207,7 +222,8 @@ def _change_now(series: PartSeries) -> Change:
     n = len(rows)
     own = float(np.sum((weights * errors) ** 2))
     seen = float(np.sum((weights * away) ** 2)) * n / (n - 1) if n > 2 else own
-    error = math.sqrt(max(own, seen) + series.baseline_standard_error**2)
+    hidden = curve.uncertainty(value) if curve else 0.0
+    error = math.sqrt(max(own, seen) + series.baseline_standard_error**2 + hidden**2)
     low, high = (100.0 * math.expm1(value + side * NORMAL_95 * error) for side in (-1, 1))
     return Change(100.0 * math.expm1(value), (low, high))
 

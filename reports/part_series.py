@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from .answer_curve import AnswerCurve
 from .baseline import Baseline, choose_baseline, ratios
 from .day_levels import DayLevels, fit_day_levels
 
@@ -59,7 +60,9 @@ def log_cells(cells: pd.DataFrame, part: str) -> pd.DataFrame:
     return mine.assign(log_value=np.log(value), standard_error=mine["standard_error"].to_numpy(float) / value)
 
 
-def part_series(cells: pd.DataFrame, part: str, *, has_run_in: bool = False) -> PartSeries:
+def part_series(
+    cells: pd.DataFrame, part: str, *, has_run_in: bool = False, curve: AnswerCurve | None = None
+) -> PartSeries:
     """The series of one part as its cells give it.
 
     Parameters
@@ -70,6 +73,8 @@ def part_series(cells: pd.DataFrame, part: str, *, has_run_in: bool = False) -> 
         One of `INTERFACE`, `TOTAL` and `FAN`.
     has_run_in
         Whether the era began with something that wets in.
+    curve
+        For the interface part: what is seen of a change while the time constants of the era are held.
 
     Raises
     ------
@@ -81,6 +86,10 @@ def part_series(cells: pd.DataFrame, part: str, *, has_run_in: bool = False) -> 
     rows = ratios(levels, baseline)
     rows = rows[rows.index >= baseline.from_day]
     n_baseline = int((rows.index <= baseline.to_day).sum())
+    if curve is not None:
+        seen, error = (rows[name].to_numpy(float) for name in ("log_ratio", "standard_error"))
+        true, true_error = curve.true_log_ratio(seen, error)
+        rows = rows.assign(log_ratio=true, standard_error=true_error)
     return PartSeries(rows, n_baseline, baseline.standard_error, levels, baseline)
 
 

@@ -17,7 +17,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from ..store.errors import AnalysisError, TooFewWindowsError
-from .regression import autocorrelation_covariance, fit_huber
+from .regression import autocorrelation_covariance, fit_huber, robust_sd
 
 Array = npt.NDArray[np.float64]
 
@@ -39,8 +39,8 @@ class PowerStage:
         Terms of the rise, for true watts of the source.
     covariance
         Of the three, in their units.
-    residual_sd_k
-        Scatter around the curve [K].
+    residual_sd_k, unexplained_share
+        Scatter around the curve [K], and as a share of how far the rise moves.
     low_w, high_w
         Powers between which it was seen.
     n_windows
@@ -54,6 +54,7 @@ class PowerStage:
     k_per_w2: float
     covariance: Array
     residual_sd_k: float
+    unexplained_share: float
     low_w: float
     high_w: float
     n_windows: int
@@ -93,7 +94,8 @@ def fit_power_stage(name: str, windows: Mapping[str, pd.DataFrame]) -> PowerStag
         raise (
             reasons[0] if reasons else AnalysisError(f"not identifiable: {name} was never seen with a source")
         )
-    return min(fits, key=lambda fit: fit.residual_sd_k)
+    # Each source has windows of its own, quiet ones or not: what counts is how much of the movement is left.
+    return min(fits, key=lambda fit: fit.unexplained_share)
 
 
 def _fit(name: str, source: str, windows: pd.DataFrame) -> PowerStage:
@@ -114,7 +116,8 @@ def _fit(name: str, source: str, windows: pd.DataFrame) -> PowerStage:
         )
     scaled = power_w / high_w
     design = np.column_stack([np.ones(len(scaled)), scaled, scaled**2])
-    fit = fit_huber(design, rows[column].to_numpy(float) - rows["reference_c"].to_numpy(float))
+    rise_k = rows[column].to_numpy(float) - rows["reference_c"].to_numpy(float)
+    fit = fit_huber(design, rise_k)
     scale = np.array([1.0, 1.0 / high_w, 1.0 / high_w**2])
     values = fit.coefficients * scale
     covariance = autocorrelation_covariance(design, fit) * np.outer(scale, scale)
@@ -126,6 +129,7 @@ def _fit(name: str, source: str, windows: pd.DataFrame) -> PowerStage:
         float(values[2]),
         covariance,
         fit.residual_sd,
+        fit.residual_sd / max(robust_sd(rise_k - np.median(rise_k)), np.finfo(float).eps),
         low_w,
         high_w,
         len(rows),

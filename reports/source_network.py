@@ -33,7 +33,8 @@ def source_network(model: EraModel, fit: PathFit, steps: pd.DataFrame) -> Foster
         A part is not known, or the parts contradict each other.
     """
     if fit.interface is None or fit.total is None or model.constants is None or model.air is None:
-        raise AnalysisError(f"no network: {fit.no_interface or fit.no_airflow}")
+        reasons = (fit.no_interface, fit.no_airflow, model.no_steps, model.no_air)
+        raise AnalysisError(f"no network: {next(filter(None, reasons), 'too little is known')}")
     of_plate = steps.assign(
         interface_resistance_k_per_w=steps["plate_resistance_k_per_w"],
         standard_error_k_per_w=steps["plate_standard_error_k_per_w"],

@@ -65,3 +65,11 @@ def test_what_cannot_be_known_is_refused() -> None:
         fit_power_stage("vrm1", {"gpu0": windows()})
     with pytest.raises(AnalysisError, match="never seen"):
         fit_power_stage("vrm0", {})
+
+
+def test_a_source_that_was_only_seen_at_rest_does_not_win() -> None:
+    of_gpu = windows()
+    quiet = windows(3, 40, 20.0, 22.0)
+    rng = np.random.default_rng(4)
+    of_cpu = quiet.assign(power_w=rng.uniform(10, 60, len(quiet)))  # while the GPU rested, the CPU worked
+    assert fit_power_stage("vrm0", {"cpu0": of_cpu, "gpu0": of_gpu}).feeds == "gpu0"
