@@ -80,12 +80,6 @@ class AirModel:
                     flowing_k += part_k
         return np.where(np.isfinite(flowing_k), flowing_k, np.nan), other_k
 
-    def at_speed(self, speed: float) -> float:
-        """Total resistance at another speed of the fan, in its unit [K/W]; at the usual memory load."""
-        return sum(
-            weight * _at_speed(form, speed) for form, weight in zip(self.forms, self.weights, strict=True)
-        )
-
     def term(self, name: str) -> float:
         """Value of a term over all forms; 0 where none has it."""
         return sum(
@@ -148,10 +142,3 @@ def columns_of(rows: pd.DataFrame, shape: Shape) -> dict[str, Array]:
         of_all = word == "case" or shape.is_shared  # the air in a case is warmed by everybody
         columns[f"late_{word}"] = of(f"late_{word}_w") + of_all * of_others(f"late_{word}_w")
     return {name: values for name, values in columns.items() if np.any(values != 0.0)}
-
-
-def _at_speed(form: Form, speed: float) -> float:
-    value = form.terms["power_w"][0]
-    if form.shape.fan and "fan" in form.terms:
-        value += form.terms["fan"][0] * float((speed / form.shape.speed) ** -form.shape.exponent - 1.0)
-    return value

@@ -21,7 +21,7 @@ from .evidence_words import evidence_of, shown
 from .fits import fit_stretch
 from .heat_path import Estimate
 from .judgement import JudgedPart, Verdict
-from .load_stretches import load_stretches
+from .load_stretches import load_stretches, minutes_of_load
 from .machine_frames import POWER_STAGE
 from .outlook import outlook
 from .reference_conditions import ReferenceConditions
@@ -197,7 +197,13 @@ def _endurance(frame: pd.DataFrame) -> dict[str, Any]:
         f"clock_mhz_{word}": shown(stretches[f"clock_mhz_{word}"].mean())
         for word in ("minute_1", "after_5_min", "after_20_min")
     }
+    minutes = minutes_of_load(frame)
+    seen = minutes[minutes["n"] > 0].reset_index()
+    by_minute = [
+        {name: shown(float(value)) for name, value in row.items()} for row in seen.to_dict("records")
+    ]
     return {
+        "by_minute": by_minute,
         "n_stretches": len(stretches),
         **means,
         "thermal_limited_pct": shown(stretches["thermal_limited_pct"].mean()),

@@ -137,7 +137,7 @@ class _Teller:
         constants: TimeConstants,
         fan_speed: pd.Series[float] | None,
     ) -> None:
-        self._windows, self._design, self._linear, self._constants = windows, design, linear, constants
+        self._windows, self._linear, self._constants = windows, linear, constants
         self._onset_s = looks.times_s[windows.onsets]
         noise = constants.noise_autocovariance_k2
         spare = design.is_read.sum(axis=1) - linear.coefficients.shape[1]
