@@ -179,6 +179,7 @@ def _settled(one: Verdict, wrong: Mapping[str, Verdict]) -> Verdict:
                 state="holding",
                 cause=Cause.NONE,
                 leading=None,
+                blame=None,
                 remark=f"the air only seems changed: the power reading of {name} did on the same day",
             )
     return one
