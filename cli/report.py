@@ -7,11 +7,14 @@ from pathlib import Path
 
 import click
 
+from ..reports.compare import compare
+from ..reports.eras import era_opened_by
 from ..reports.evidence_words import sentence
 from ..reports.judgement import judge, settle
 from ..reports.reference_conditions import ReferenceConditions
 from ..reports.report_document import MONTH_MS, report_document
 from ..store.errors import SettingsError
+from .compare_text import as_document
 from .export import milliseconds
 from .fit import STANDARD_OUTPUT, write_json
 from .history import open_history
@@ -49,7 +52,7 @@ def command(
     """Report on a period: each heat path, what changed, since when, and why most likely.
 
     Without dates it is the last month of the record. The verdict rests on what was known at the end of the
-    period.
+    period; what was done to the machine until then is compared with before, with all that was recorded since.
     """
     with open_history(settings, machine) as history:
         derivation = history.update()
@@ -61,14 +64,23 @@ def command(
             raise SettingsError("the period ends before it begins", remedy="correct --from and --to")
         judged = [judge(history.derived, derivation, source, end_utc_ms) for source in derivation.eras]
         verdicts = settle([verdict for verdict in judged if verdict is not None])
+        conditions = ReferenceConditions(**settings.sections["reference"])
         document = report_document(
             history.reader,
             history.derived,
             derivation,
             verdicts,
             span_utc_ms=(begin_utc_ms, end_utc_ms),
-            conditions=ReferenceConditions(**settings.sections["reference"]),
+            conditions=conditions,
         )
+        document["entries"] = [
+            as_document(
+                compare(history.reader, history.derived, derivation, entry, source, conditions=conditions)
+            )
+            for entry in history.entries
+            for source, eras in derivation.eras.items()
+            if entry.at_utc_ms < end_utc_ms and era_opened_by(eras, entry) is not None
+        ]
     write_json(json_file, document)
     if json_file != STANDARD_OUTPUT:
         for verdict in verdicts:

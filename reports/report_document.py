@@ -41,7 +41,7 @@ def report_document(
     span_utc_ms: tuple[int, int],
     conditions: ReferenceConditions,
 ) -> dict[str, Any]:
-    """Put a report together.
+    """Put a report together; the comparisons of entries are the caller's to add.
 
     Parameters
     ----------

@@ -120,6 +120,15 @@ def test_compare_reads_as_a_table(record: str) -> None:
         assert words in result.output
 
 
+def test_a_report_brings_the_comparison_of_each_entry(record: str) -> None:
+    (one,) = json.loads(run("report", "--json", "-", "--database", record).stdout)["entries"]
+    assert [entry["kind"] for entry in one["entries"]] == ["compound"] and one["source"] == "gpu0"
+    low, high = one["interface_resistance"]["ci95_pct"]
+    assert low <= 100 * (BETTER - 1.0) <= high
+    before = json.loads(run("report", "--json", "-", "--database", record, "--to", "2026-01-05").stdout)
+    assert before["entries"] == []
+
+
 @pytest.mark.parametrize(
     ("entry", "complaint"),
     [("7", "no entry 7"), ("2026-02-01", "no entry 2026-02-01"), ("soon", "no entry soon")],
