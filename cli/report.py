@@ -10,7 +10,7 @@ import click
 from ..reports.compare import compare
 from ..reports.eras import era_opened_by
 from ..reports.evidence_words import sentence
-from ..reports.judgement import judge, settle
+from ..reports.judgement import Judge
 from ..reports.reference_conditions import ReferenceConditions
 from ..reports.report_document import MONTH_MS, report_document
 from ..store.errors import SettingsError
@@ -62,8 +62,7 @@ def command(
         begin_utc_ms = milliseconds(from_utc) or max(end_utc_ms - MONTH_MS, record[0])
         if begin_utc_ms >= end_utc_ms:
             raise SettingsError("the period ends before it begins", remedy="correct --from and --to")
-        judged = [judge(history.derived, derivation, source, end_utc_ms) for source in derivation.eras]
-        verdicts = settle([verdict for verdict in judged if verdict is not None])
+        verdicts = Judge(history.reader, history.derived, derivation).verdicts(end_utc_ms)
         conditions = ReferenceConditions(**settings.sections["reference"])
         document = report_document(
             history.reader,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from ..reports.evidence_words import evidence_of, sentence
-from ..reports.judgement import judge, settle
+from ..reports.judgement import Judge
 from .history import open_history
 from .options import machine_option, settings_options
 from .settings import Settings
@@ -27,8 +27,8 @@ def command(*, settings: Settings, machine: str | None) -> None:
     """
     with open_history(settings, machine) as history:
         derivation = history.update()
-        judged = [judge(history.derived, derivation, source) for source in derivation.eras]
-    for verdict in settle([one for one in judged if one is not None]):
+        verdicts = Judge(history.reader, history.derived, derivation).verdicts()
+    for verdict in verdicts:
         for line in wrap(sentence(verdict), WIDTH):
             click.echo(line)
         excluded = verdict.blame.excluded if verdict.blame else ()

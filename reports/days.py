@@ -106,7 +106,7 @@ def cells_of(model: EraModel, steps: pd.DataFrame, windows: pd.DataFrame) -> pd.
     steps, windows
         Of whole days; windows as `with_air` gives them.
     """
-    parts = [_interface(steps)]
+    parts = [interface_step_cells(steps)]
     if len(windows):
         parts += [_fan(model, windows), _idle(model, windows), total_cells(model, windows)]
     cells = pd.concat([part for part in parts if len(part)] or [_empty()], ignore_index=True)
@@ -138,7 +138,7 @@ def _is_idle(model: EraModel, windows: pd.DataFrame) -> npt.NDArray[np.bool_]:
     return is_idle
 
 
-def _interface(steps: pd.DataFrame) -> pd.DataFrame:
+def interface_step_cells(steps: pd.DataFrame) -> pd.DataFrame:
     # A step can only be compared as a ratio where it is above zero; noise takes few below.
     known = steps[(steps["not_identifiable"] == "") & (steps["interface_resistance_k_per_w"] > 0.0)]
     if not len(known):

@@ -46,12 +46,15 @@ class Derivation:
         Days of sources and eras that were made anew.
     eras, models
         Of each source, by time; a model for each era that has days with readings, by its beginning.
+    scales
+        What reported power meant, of each source.
     """
 
     n_days: int
     n_eras: int
     eras: dict[str, tuple[Era, ...]]
     models: dict[str, dict[int, EraModel]]
+    scales: Mapping[str, Sequence[DatedScale]]
 
 
 def update(
@@ -80,7 +83,7 @@ def update(
     names = [entry.name for entry in reader.sources()]
     scales = {name: power_scales(entries, name) for name in names}
     if span is None:
-        return Derivation(0, 0, dict.fromkeys(names, ()), {name: {} for name in names})
+        return Derivation(0, 0, dict.fromkeys(names, ()), {name: {} for name in names}, scales)
     shop = _Shop(reader, derived, scales, span[1])
     # From midnight: where the first day is sealed, nobody knows its first moment any more.
     begin_utc_ms = span[0] // DAY_MS * DAY_MS
@@ -104,6 +107,7 @@ def update(
         sum(plan.n_learned for plan in plans),
         found,
         {plan.source: plan.models for plan in plans},
+        scales,
     )
 
 

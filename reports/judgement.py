@@ -4,58 +4,37 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
-import numpy as np
 import pandas as pd
 
 from ..store.derived import DerivedStore
 from ..store.errors import AnalysisError
 from ..store.packing import DAY_MS, day_of
+from ..store.reader import Reader
 from ..store.series import LATEST_UTC_MS
-from .answer_curve import AnswerCurve, answer_curve
+from .answer_curve import answer_curve
 from .baseline import NORMAL_95, Change
 from .cause import Blame, Cause, Shift, Signs, blame
 from .derivation import Derivation
-from .detection import Detection
-from .drift import AIRFLOW, INTERFACE, DetectorSettings, detect
+from .drift import AIRFLOW, INTERFACE, DetectorSettings
 from .era_model import EraModel
 from .eras import Era, Part
-from .fits import fit_stretch
-from .heat_path import PathFit
-from .part_series import FAN, IDLE, PartSeries, airflow_series, part_series
+from .judged_part import JudgedPart, judged_part
+from .machine_frames import POWER_STAGE
+from .part_series import FAN, IDLE, airflow_series, part_series
 from .part_series import INTERFACE as INTERFACE_PART
 from .reference_temperature import ReferenceKind
+from .remeasure import Stretch, measure_stretch
 
-NOW_DAYS = 30
+__all__ = ["Judge", "JudgedPart", "Verdict", "settle"]
+
 # With a probe in the room the airflow part wanders less by season.
 AIRFLOW_WITH_PROBE = DetectorSettings(systematic_sd=0.015, smallest_change=0.04)
 FAN_SETTINGS = DetectorSettings(systematic_sd=0.015, smallest_change=0.05)
 ACT_PCT = 15.0  # common practice, no source: by then some kelvin are lost, and it goes on
 INTENDED_FAN = "_fan"
 SAME_DAY = pd.Timedelta(days=4)  # an onset is known to some days
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class JudgedPart:
-    """One part: its series and what the detector says; None where ``reason`` says why.
-
-    Attributes
-    ----------
-    change
-        Last thirty days of the era against the baseline.
-    """
-
-    name: str
-    series: PartSeries | None
-    detection: Detection | None
-    change: Change
-    reason: str = ""
-
-    @property
-    def is_changed(self) -> bool:
-        """Whether the detector holds it for changed now."""
-        return self.detection is not None and self.detection.state == "changed"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,7 +54,6 @@ class Verdict:
     source: str
     era: Era
     model: EraModel | None
-    fit: PathFit | None
     interface: JudgedPart
     airflow: JudgedPart
     fan: JudgedPart
@@ -86,71 +64,131 @@ class Verdict:
     remark: str = ""
 
 
-def judge(
-    derived: DerivedStore, derivation: Derivation, source: str, until_utc_ms: int = LATEST_UTC_MS
-) -> Verdict | None:
-    """Judge one source as it stood at a moment; None where nothing had been recorded of it.
+@dataclass
+class Judge:
+    """Judges the sources of one machine, as it stood at any moment.
 
     Parameters
     ----------
-    derived, derivation
+    reader, derived, derivation
         Of the machine, up to date.
-    until_utc_ms
-        Nothing of later days is used, but for what an era learned of its first month [ms since 1970].
+    keeps_stretch_days
+        For how long a changed joint is not measured anew: who walks through many nights need not do it in
+        each.
     """
-    eras = [era for era in derivation.eras[source] if era.from_utc_ms < until_utc_ms]
-    if not eras:
-        return None
-    era = eras[-1]
-    model = derivation.models[source].get(era.from_utc_ms)
-    cells = derived.cells(
-        source, to_day=day_of(min(until_utc_ms, LATEST_UTC_MS - DAY_MS) - 1 + DAY_MS).isoformat()
-    )
-    cells = cells[cells["era_from_utc_ms"] == era.from_utc_ms]
-    interface, airflow = _both_parts(cells, model, era)
-    if model is None or INTENDED_FAN in model.fan:
-        none = "a speed that was only asked for proves nothing" if model else "no day with readings"
-        fan = JudgedPart("fan", None, None, Change(None, None, none), none)
-    else:
-        fan = _part("fan", lambda: part_series(cells, FAN), FAN_SETTINGS)
-    fit = None
-    if model is not None:
-        fit = fit_stretch(derived, derivation, model, era.from_utc_ms, min(era.to_utc_ms, until_utc_ms))
-    changed = [part for part in (interface, airflow) if part.is_changed]
-    if fan.is_changed and fan.detection is not None and fan.detection.change_pct < 0.0:
-        changed.append(fan)  # one that turns faster than it used to is not worn
-    found = blame(_signs(cells, model, interface, airflow, fan)) if changed else None
-    if found is not None:
-        # A power reading that changed leaves the joint as it was: nothing is to be turned back then.
-        seen = _both_parts(cells, model, era, as_seen=True)
-        other = blame(_signs(cells, model, *seen, fan))
-        if other.likeliest is Cause.TELEMETRY and other.misfit < found.misfit:
-            found, (interface, airflow) = other, seen
-            changed = [part for part in (*seen, fan) if part.is_changed] or changed
-    leading = min(changed, key=_detected) if changed else None
-    cause = found.cause if found else Cause.NONE
-    return Verdict(
-        source, era, model, fit, interface, airflow, fan, _state(cause, changed), cause, found, leading
-    )
+
+    reader: Reader
+    derived: DerivedStore
+    derivation: Derivation
+    keeps_stretch_days: float = 0.0
+    _cells: dict[str, pd.DataFrame] = field(default_factory=dict)
+    _stretches: dict[tuple[str, int], tuple[int, Stretch | None]] = field(default_factory=dict)
+
+    def verdicts(self, until_utc_ms: int = LATEST_UTC_MS) -> list[Verdict]:
+        """Judge every source that is recorded by then; see `judge`."""
+        judged = [self.judge(source, until_utc_ms) for source in self.derivation.eras]
+        return settle([one for one in judged if one is not None])
+
+    def judge(self, source: str, until_utc_ms: int = LATEST_UTC_MS) -> Verdict | None:
+        """Judge one source as it stood at a moment; None where nothing had been recorded of it.
+
+        Parameters
+        ----------
+        source
+            Its name.
+        until_utc_ms
+            Nothing of later days is used, but for what an era learned of its first month [ms since 1970].
+        """
+        eras = [era for era in self.derivation.eras[source] if era.from_utc_ms < until_utc_ms]
+        if not eras or source.startswith(POWER_STAGE):
+            return None
+        era = eras[-1]
+        model = self.derivation.models[source].get(era.from_utc_ms)
+        cells = self._known_cells(source, era, until_utc_ms)
+        interface = _interface_part(cells, model, era, is_turned_back=True)
+        if interface.is_changed and model is not None:
+            interface = self._measured_anew(cells, model, era, interface, until_utc_ms)
+        kind = model.reference.kind if model is not None and model.reference is not None else ""
+        settings = AIRFLOW_WITH_PROBE if kind == ReferenceKind.AMBIENT.value else AIRFLOW
+        airflow = judged_part("airflow", lambda: airflow_series(cells, interface.series), settings)
+        fan = _fan_part(cells, model)
+        changed = [part for part in (interface, airflow) if part.is_changed]
+        if fan.is_changed and fan.changed_by.change_pct < 0.0:
+            changed.append(fan)  # one that turns faster than it used to is not worn
+        found = blame(_signs(cells, model, interface, airflow, fan)) if changed else None
+        leading = min(changed, key=_detected) if changed else None
+        cause = found.cause if found else Cause.NONE
+        return Verdict(
+            source, era, model, interface, airflow, fan, _state(cause, changed), cause, found, leading
+        )
+
+    def _known_cells(self, source: str, era: Era, until_utc_ms: int) -> pd.DataFrame:
+        """Cells of an era up to a moment."""
+        if source not in self._cells:
+            self._cells[source] = self.derived.cells(source)
+        cells = self._cells[source]
+        last_day = day_of(min(until_utc_ms, LATEST_UTC_MS - DAY_MS) - 1).isoformat()
+        return cells[(cells["era_from_utc_ms"] == era.from_utc_ms) & (cells["day"] <= last_day)]
+
+    def _measured_anew(
+        self, cells: pd.DataFrame, model: EraModel, era: Era, interface: JudgedPart, until_utc_ms: int
+    ) -> JudgedPart:
+        """A changed interface part, with what held time constants hide measured instead of reckoned."""
+        seen = _interface_part(cells, model, era, is_turned_back=False)
+        series = seen.series
+        if series is None:
+            return interface
+        end_utc_ms = min(until_utc_ms, (day_of_last(series.rows.index) + 1) * DAY_MS)
+        key = source_key = model.source, era.from_utc_ms
+        kept = self._stretches.get(key)
+        if kept is None or end_utc_ms - kept[0] >= self.keeps_stretch_days * DAY_MS:
+            onset_ms = round(_onset(interface).timestamp() * 1000)
+            try:
+                stretch: Stretch | None = measure_stretch(
+                    self.reader,
+                    self.derived,
+                    self.derivation,
+                    model,
+                    series.baseline,
+                    changed_from_utc_ms=onset_ms,
+                    until_utc_ms=end_utc_ms,
+                )
+            except AnalysisError:
+                stretch = None
+            kept = self._stretches[source_key] = end_utc_ms, stretch
+        stretch = kept[1]
+        if stretch is None:
+            return interface
+        stretched = judged_part("interface", lambda: stretch.applied(series), INTERFACE)
+        return stretched.widened(stretch.relative_error) if stretched.is_changed else interface
 
 
-def _both_parts(
-    cells: pd.DataFrame, model: EraModel | None, era: Era, *, as_seen: bool = False
-) -> tuple[JudgedPart, JudgedPart]:
-    """Interface and airflow part; ``as_seen`` leaves what the held time constants hide where it is."""
+def day_of_last(days: pd.Index) -> int:
+    """Number of the last day since 1970."""
+    return int(pd.DatetimeIndex(days)[-1].timestamp() * 1000) // DAY_MS
+
+
+def _interface_part(
+    cells: pd.DataFrame, model: EraModel | None, era: Era, *, is_turned_back: bool
+) -> JudgedPart:
+    """Interface part; unless turned back, what held time constants hide of a change is left where it is."""
     curve = None
-    if not as_seen and model is not None and model.constants is not None:
+    if is_turned_back and model is not None and model.constants is not None:
         curve = answer_curve(model.constants.interface_s, model.constants.plate_s)
     has_run_in = Part.INTERFACE in era.resets
-    interface = _part(
+    return judged_part(
         "interface",
         lambda: part_series(cells, INTERFACE_PART, has_run_in=has_run_in, curve=curve),
         INTERFACE,
         curve,
     )
-    kind = model.reference.kind if model is not None and model.reference is not None else ""
-    settings = AIRFLOW_WITH_PROBE if kind == ReferenceKind.AMBIENT.value else AIRFLOW
-    return interface, _part("airflow", lambda: airflow_series(cells, interface.series), settings)
+
+
+def _fan_part(cells: pd.DataFrame, model: EraModel | None) -> JudgedPart:
+    if model is None or INTENDED_FAN in model.fan:
+        none = "a speed that was only asked for proves nothing" if model else "no day with readings"
+        return JudgedPart("fan", None, None, Change(None, None, none), none)
+    return judged_part("fan", lambda: part_series(cells, FAN), FAN_SETTINGS)
 
 
 def settle(verdicts: list[Verdict]) -> list[Verdict]:
@@ -186,47 +224,7 @@ def _settled(one: Verdict, wrong: Mapping[str, Verdict]) -> Verdict:
 
 
 def _onset(part: JudgedPart) -> pd.Timestamp:
-    assert part.detection is not None and part.detection.onset_utc is not None  # it was seen to change
-    return pd.Timestamp(part.detection.onset_utc)
-
-
-def _part(
-    name: str, make: object, settings: DetectorSettings, curve: AnswerCurve | None = None
-) -> JudgedPart:
-    assert callable(make)
-    try:
-        series: PartSeries = make()
-    except AnalysisError as reason:
-        return JudgedPart(name, None, None, Change(None, None, str(reason)), str(reason))
-    now = _change_now(series, curve)
-    try:
-        found = detect(series.rows, series.n_baseline, series.baseline_standard_error, settings)
-    except AnalysisError as reason:
-        return JudgedPart(name, series, None, now, str(reason))
-    return JudgedPart(name, series, found, now)
-
-
-def _change_now(series: PartSeries, curve: AnswerCurve | None) -> Change:
-    """Last thirty days of the record against the baseline."""
-    days = pd.DatetimeIndex(series.rows.index)
-    later = np.asarray(
-        (days > days[-1] - pd.Timedelta(days=NOW_DAYS)) & (np.arange(len(days)) >= series.n_baseline)
-    )
-    if not later.any():
-        return Change(None, None, "no day after the baseline yet")
-    rows = series.rows[later]
-    errors = rows["standard_error"].to_numpy(float)
-    weights = 1.0 / (errors**2 + float(np.median(errors)) ** 2)
-    weights = weights / weights.sum()
-    value = float(weights @ rows["log_ratio"].to_numpy(float))
-    away = rows["log_ratio"].to_numpy(float) - value
-    n = len(rows)
-    own = float(np.sum((weights * errors) ** 2))
-    seen = float(np.sum((weights * away) ** 2)) * n / (n - 1) if n > 2 else own
-    hidden = curve.uncertainty(value) if curve else 0.0
-    error = math.sqrt(max(own, seen) + series.baseline_standard_error**2 + hidden**2)
-    low, high = (100.0 * math.expm1(value + side * NORMAL_95 * error) for side in (-1, 1))
-    return Change(100.0 * math.expm1(value), (low, high))
+    return pd.Timestamp(part.changed_by.onset_utc)
 
 
 def _signs(
@@ -271,8 +269,7 @@ def _idle(cells: pd.DataFrame) -> tuple[Shift | None, float]:
 
 
 def _detected(part: JudgedPart) -> str:
-    assert part.detection is not None  # only changed parts are asked
-    return part.detection.detected_utc or ""
+    return part.changed_by.detected_utc or ""
 
 
 def _state(cause: Cause, changed: list[JudgedPart]) -> str:

@@ -129,16 +129,14 @@ def _baseline_fit(
 ) -> tuple[Estimate | None, Estimate | None, Estimate | None]:
     """Interface part, airflow part and whole in the days of the baseline."""
     series = one.interface.series or one.airflow.series
-    if one.model is None or series is None:
-        return (one.fit.interface, one.fit.airflow, one.fit.total) if one.fit else (None, None, None)
+    if one.model is None:
+        return None, None, None
+    era = fit_stretch(derived, derivation, one.model, one.era.from_utc_ms, one.era.to_utc_ms)
+    if series is None:
+        return era.interface, era.airflow, era.total
     begin, end = (round(day.timestamp() * 1000) for day in (series.baseline.from_day, series.baseline.to_day))
     fit = fit_stretch(derived, derivation, one.model, begin, end + DAY_MS)
-    whole = one.fit
-    return (
-        fit.interface or (whole.interface if whole else None),
-        fit.airflow or (whole.airflow if whole else None),
-        fit.total or (whole.total if whole else None),
-    )
+    return fit.interface or era.interface, fit.airflow or era.airflow, fit.total or era.total
 
 
 def _total_change(

@@ -46,7 +46,7 @@ def verdict(source: str, cause: Cause, leading: str, onset: str, shared_with: tu
     era = Era(source, 0, 0, 1, (), (), frozenset(), PowerScale())
     model: Any = SimpleNamespace(shared_with=shared_with)
     return Verdict(
-        source, era, model, None, **parts, state="watch", cause=cause, blame=None, leading=parts[leading]
+        source, era, model, **parts, state="watch", cause=cause, blame=None, leading=parts[leading]
     )
 
 
