@@ -21,9 +21,10 @@ from .wiring import identity
 
 @dataclass(frozen=True, slots=True, eq=False)
 class History:
-    """One machine: its record, what is derived from it, and what was done to it."""
+    """One machine: its record, what is derived from it, and what was done to it; ``writing`` for results."""
 
     reader: Reader
+    writing: Database
     derived: DerivedStore
     entries: list[JournalEntry]
 
@@ -71,7 +72,7 @@ def open_history(settings: Settings, wanted: str | None) -> Iterator[History]:
         # Beside a recorder only the recorder copies the WAL back into the file.
         writing = open_writer(settings.database, keeps_checkpoints=False)
         entries = Journal(reading, reader.machine_id).entries()
-        yield History(reader, DerivedStore(writing, reader.machine_id), entries)
+        yield History(reader, writing, DerivedStore(writing, reader.machine_id), entries)
     finally:
         reading.close()
         if writing is not None:

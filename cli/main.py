@@ -32,6 +32,8 @@ SUBCOMMANDS: dict[str, tuple[str, str]] = {
     "messages": ("messages", "Show and send the messages to the owner, and try the channels."),
     "fit": ("fit", "Show the two resistances of each heat path, era by era."),
     "compare": ("compare", "Compare before and after something that was done."),
+    "judge": ("judge", "Do the nightly judgement now: verdicts kept, messages written."),
+    "backtest": ("backtest", "Show which alerts the past would have raised, night by night."),
     "verdict": ("verdict", "Say how each heat path stands now, and why."),
     "report": ("report", "Report on a period: what changed, since when, and why."),
     "rebuild": ("rebuild", "Make everything derived again from the raw record."),

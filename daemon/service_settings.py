@@ -8,6 +8,7 @@ from .cadence import CadenceSettings
 from .due import Task
 
 UPKEEP = Task("upkeep", ("upkeep",), every_days=1)
+JUDGE = Task("judge", ("judge",), every_days=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,4 +48,4 @@ class ServiceSettings:
     heartbeat_s: float = 600.0
     child_deadline_s: float = 1800.0
     overload_s: float = 5.0
-    tasks: tuple[Task, ...] = (UPKEEP,)
+    tasks: tuple[Task, ...] = (UPKEEP, JUDGE)

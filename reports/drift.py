@@ -112,6 +112,11 @@ class Detector:
         """Day of the newest alarm [days since 1970]; None where there was none."""
         return self._detected
 
+    @property
+    def log_bayes(self) -> float:
+        """Evidence for a change against none [nats]; minus infinity before the baseline is complete."""
+        return -math.inf if self._evidence is None else self._evidence.log_bayes
+
     def add(self, day: float, log_ratio: float, standard_error: float) -> None:
         """Take in the next day.
 

@@ -99,13 +99,11 @@ class Judge:
         until_utc_ms
             Nothing of later days is used, but for what an era learned of its first month [ms since 1970].
         """
-        eras = [era for era in self.derivation.eras[source] if era.from_utc_ms < until_utc_ms]
-        if not eras or source.startswith(POWER_STAGE):
+        known = self.known(source, until_utc_ms)
+        if known is None:
             return None
-        era = eras[-1]
-        model = self.derivation.models[source].get(era.from_utc_ms)
-        cells = self._known_cells(source, era, until_utc_ms)
-        interface = _interface_part(cells, model, era, is_turned_back=True)
+        era, model, cells = known
+        interface = interface_part(cells, model, era, is_turned_back=True)
         if interface.is_changed and model is not None:
             interface = self._measured_anew(cells, model, era, interface, until_utc_ms)
         kind = model.reference.kind if model is not None and model.reference is not None else ""
@@ -122,24 +120,29 @@ class Judge:
             source, era, model, interface, airflow, fan, _state(cause, changed), cause, found, leading
         )
 
-    def _known_cells(self, source: str, era: Era, until_utc_ms: int) -> pd.DataFrame:
-        """Cells of an era up to a moment."""
+    def known(self, source: str, until_utc_ms: int) -> tuple[Era, EraModel | None, pd.DataFrame] | None:
+        """Era of a source at a moment, its model, and its cells up to then; None before its record."""
+        eras = [era for era in self.derivation.eras[source] if era.from_utc_ms < until_utc_ms]
+        if not eras or source.startswith(POWER_STAGE):
+            return None
+        era = eras[-1]
         if source not in self._cells:
             self._cells[source] = self.derived.cells(source)
         cells = self._cells[source]
         last_day = day_of(min(until_utc_ms, LATEST_UTC_MS - DAY_MS) - 1).isoformat()
-        return cells[(cells["era_from_utc_ms"] == era.from_utc_ms) & (cells["day"] <= last_day)]
+        chosen = (cells["era_from_utc_ms"] == era.from_utc_ms) & (cells["day"] <= last_day)
+        return era, self.derivation.models[source].get(era.from_utc_ms), cells[chosen]
 
     def _measured_anew(
         self, cells: pd.DataFrame, model: EraModel, era: Era, interface: JudgedPart, until_utc_ms: int
     ) -> JudgedPart:
         """A changed interface part, with what held time constants hide measured instead of reckoned."""
-        seen = _interface_part(cells, model, era, is_turned_back=False)
+        seen = interface_part(cells, model, era, is_turned_back=False)
         series = seen.series
         if series is None:
             return interface
         end_utc_ms = min(until_utc_ms, (day_of_last(series.rows.index) + 1) * DAY_MS)
-        key = source_key = model.source, era.from_utc_ms
+        key = model.source, era.from_utc_ms
         kept = self._stretches.get(key)
         if kept is None or end_utc_ms - kept[0] >= self.keeps_stretch_days * DAY_MS:
             onset_ms = round(_onset(interface).timestamp() * 1000)
@@ -155,7 +158,7 @@ class Judge:
                 )
             except AnalysisError:
                 stretch = None
-            kept = self._stretches[source_key] = end_utc_ms, stretch
+            kept = self._stretches[key] = end_utc_ms, stretch
         stretch = kept[1]
         if stretch is None:
             return interface
@@ -168,10 +171,10 @@ def day_of_last(days: pd.Index) -> int:
     return int(pd.DatetimeIndex(days)[-1].timestamp() * 1000) // DAY_MS
 
 
-def _interface_part(
+def interface_part(
     cells: pd.DataFrame, model: EraModel | None, era: Era, *, is_turned_back: bool
 ) -> JudgedPart:
-    """Interface part; unless turned back, what held time constants hide of a change is left where it is."""
+    """Judge the interface part; unless turned back, what held time constants hide stays hidden."""
     curve = None
     if is_turned_back and model is not None and model.constants is not None:
         curve = answer_curve(model.constants.interface_s, model.constants.plate_s)
@@ -192,9 +195,10 @@ def _fan_part(cells: pd.DataFrame, model: EraModel | None) -> JudgedPart:
 
 
 def settle(verdicts: list[Verdict]) -> list[Verdict]:
-    """Take back what a neighbour's wrong power reading did to those on the same sink.
+    """Take back what a neighbour's wrong readings did to those on the same sink.
 
     Its watts are in their sums: where they changed their scale, the air of the others seems to have changed.
+    A fan answers to the hottest of them: where a thermometer went off, it seems to turn at another speed.
     """
     wrong = {one.source: one for one in verdicts if one.cause is Cause.TELEMETRY}
     return [_settled(one, wrong) for one in verdicts]
@@ -202,29 +206,27 @@ def settle(verdicts: list[Verdict]) -> list[Verdict]:
 
 def _settled(one: Verdict, wrong: Mapping[str, Verdict]) -> Verdict:
     shared = one.model.shared_with if one.model else ()
+    if one.leading is None or one.interface.is_changed or one.source in wrong:
+        return one
     for name in shared:
         other = wrong.get(name)
-        if (
-            other is None
-            or other.leading is None
-            or one.leading is not one.airflow
-            or one.interface.is_changed
-        ):
+        if other is None or other.leading is None:
             continue
         if abs(_onset(one.leading) - _onset(other.leading)) <= SAME_DAY:
+            seen = "the fan" if one.leading is one.fan else "the air"
             return replace(
                 one,
                 state="holding",
                 cause=Cause.NONE,
                 leading=None,
                 blame=None,
-                remark=f"the air only seems changed: the power reading of {name} did on the same day",
+                remark=f"{seen} only seems changed: the readings of {name} did on the same day",
             )
     return one
 
 
 def _onset(part: JudgedPart) -> pd.Timestamp:
-    return pd.Timestamp(part.changed_by.onset_utc)
+    return pd.Timestamp(part.changed_by.onset_utc or "")
 
 
 def _signs(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import asdict
-from datetime import UTC, datetime
 from typing import Any
 
 import pandas as pd
@@ -17,19 +16,19 @@ from .baseline import NORMAL_95, Change
 from .cause import Cause
 from .cycles import thermal_cycles
 from .derivation import Derivation
-from .evidence_words import evidence_of, shown
+from .evidence_words import shown
 from .fits import fit_stretch
 from .heat_path import Estimate
-from .judgement import JudgedPart, Verdict
+from .judgement import Verdict
 from .load_stretches import load_stretches, minutes_of_load
 from .machine_frames import POWER_STAGE
 from .outlook import outlook
 from .reference_conditions import ReferenceConditions
+from .verdict_document import moment, verdict_document
 from .window_groups import loaded
 
 SCHEMA = "heatdrift-report/1"
 MONTH_MS = 30 * DAY_MS
-NIGHT_MS = 28 * 3_600_000  # what a day showed is known after the night that follows it
 
 
 def report_document(
@@ -58,8 +57,8 @@ def report_document(
     return {
         "schema": SCHEMA,
         "machine": {"uuid": reader.machine_uuid, "name": reader.machine_name},
-        "from": _moment(from_utc_ms),
-        "to": _moment(to_utc_ms),
+        "from": moment(from_utc_ms),
+        "to": moment(to_utc_ms),
         "coverage": _coverage(reader, derived, from_utc_ms, to_utc_ms),
         "paths": [
             _path(reader, derived, derivation, one, span_utc_ms=span_utc_ms, conditions=conditions)
@@ -102,25 +101,13 @@ def _path(
     )
     frame = reader.source_frame(one.source, *span_utc_ms)
     return {
-        "source": one.source,
-        "era": one.era.name,
-        "state": one.state,
-        "cause": one.cause.value,
-        "shape": _shape(one),
-        "confidence": _confidence(one),
-        "onset": detection.onset_utc if detection else None,
-        "onset_ci95": list(detection.onset_ci95_utc) if detection and detection.onset_ci95_utc else None,
-        "detected": _known_after(detection.detected_utc) if detection else None,
+        **{key: value for key, value in verdict_document(one).items() if key != "parts"},
         "interface_resistance": _resistance(interface, one.interface.change, one.interface.reason),
         "airflow_resistance": _resistance(airflow, one.airflow.change, one.airflow.reason),
         "total_resistance": _resistance(total, _as_change(total_change), one.airflow.reason),
-        "trend_pct_per_30d": detection.trend_pct_per_30d if detection else None,
-        "trend_ci95": list(detection.trend_ci95) if detection and detection.trend_ci95 else None,
         "outlook": _finite(asdict(ahead)),
         "endurance": _endurance(frame),
         "thermal_cycles": _cycles(frame),
-        "evidence": evidence_of(one),
-        "excluded": list(one.blame.excluded) if one.blame else [],
     }
 
 
@@ -174,21 +161,6 @@ def _resistance(baseline: Estimate | None, told: Change, reason: str) -> dict[st
     }
 
 
-def _shape(one: Verdict) -> str | None:
-    detection = one.leading.detection if one.leading else None
-    return detection.shape if detection else None
-
-
-def _confidence(one: Verdict) -> float | None:
-    """Probability that it changed, and for this reason; while nothing has, that nothing did."""
-    if one.leading is not None and one.leading.detection is not None:
-        return one.leading.detection.confidence * (one.blame.probability if one.blame else 1.0)
-    judged: list[JudgedPart] = [part for part in (one.interface, one.airflow) if part.detection is not None]
-    if not judged:
-        return None
-    return math.prod(1.0 - part.detection.confidence for part in judged if part.detection is not None)
-
-
 def _endurance(frame: pd.DataFrame) -> dict[str, Any]:
     stretches = load_stretches(frame)
     means = {
@@ -228,16 +200,6 @@ def _coverage(reader: Reader, derived: DerivedStore, from_utc_ms: int, to_utc_ms
     }
     n_gaps = sum(gap.to_utc_ms > from_utc_ms and gap.from_utc_ms < to_utc_ms for gap in reader.gaps())
     return {"days": math.ceil((to_utc_ms - from_utc_ms) / DAY_MS), "days_with_readings": days, "gaps": n_gaps}
-
-
-def _known_after(day_utc: str | None) -> str | None:
-    if day_utc is None:
-        return None
-    return _moment(round(pd.Timestamp(day_utc).timestamp() * 1000) + NIGHT_MS)
-
-
-def _moment(utc_ms: int) -> str:
-    return datetime.fromtimestamp(utc_ms / 1000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def _finite(document: dict[str, Any]) -> dict[str, Any]:

@@ -58,7 +58,7 @@ def test_the_air_of_a_neighbour_holds_where_a_power_reading_changed() -> None:
     gpu, cpu = settle([GPU, CPU])
     assert gpu is GPU
     assert (cpu.state, cpu.cause, cpu.leading) == ("holding", Cause.NONE, None)
-    assert "power reading of gpu0" in cpu.remark
+    assert "readings of gpu0" in cpu.remark
 
 
 @pytest.mark.parametrize(

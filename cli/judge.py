@@ -1,0 +1,81 @@
+"""``heatdrift judge``: what the service does every night: judge, keep the verdicts, tell the owner."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+import click
+
+from ..reports.evidence_words import sentence
+from ..reports.judgement import Judge, Verdict
+from ..reports.reference_conditions import ReferenceConditions
+from ..reports.verdict_document import stored, verdict_document
+from ..store.packing import DAY_MS, day_of
+from ..store.verdicts import VerdictBook
+from .history import History, open_history
+from .nightly_messages import nightly_messages
+from .options import json_option, machine_option, settings_options
+from .settings import Settings
+from .speech import say_json
+from .tables import WIDTH, wrap
+from .wording import counted
+
+EPILOG = """\b
+Example:
+  heatdrift judge
+"""
+
+
+@click.command("judge", epilog=EPILOG)
+@json_option
+@machine_option
+@settings_options
+def command(*, settings: Settings, machine: str | None, as_json: bool) -> None:
+    """Judge all finished days, keep the verdict of each heat path, and write what the owner should hear.
+
+    The service does this once a day; messages then go out on the channels of the settings. Judging the same
+    day again changes nothing and tells nothing twice.
+    """
+    with open_history(settings, machine) as history:
+        derivation = history.update()
+        until_utc_ms = finished_until(history)
+        judge = Judge(history.reader, history.derived, derivation)
+        verdicts = judge.verdicts(until_utc_ms)
+        messages = nightly_messages(
+            history, judge, verdicts, until_utc_ms, ReferenceConditions(**settings.sections["reference"])
+        )
+        day = day_of(until_utc_ms - 1).isoformat()
+        book = VerdictBook(history.writing, history.reader.machine_id)
+        book.put([stored(one, day, _recipe(one)) for one in verdicts])
+    if as_json:
+        say_json({"day": day, "verdicts": [verdict_document(one) for one in verdicts], "messages": messages})
+        return
+    _say(day, verdicts, messages)
+
+
+def finished_until(history: History) -> int:
+    """Midnight after the last finished day of the record, UTC [ms since 1970].
+
+    A day that is still going on is judged tomorrow; of a record that ended long ago the last day counts.
+    """
+    span = history.reader.span_utc_ms()
+    assert span is not None  # the update refuses an empty record
+    midnight_ms = time.time_ns() // 1_000_000 // DAY_MS * DAY_MS
+    return min(midnight_ms, (span[1] // DAY_MS + 1) * DAY_MS)
+
+
+def _recipe(one: Verdict) -> str:
+    return "" if one.model is None else f"{one.era.from_utc_ms}/{one.model.n_days}"
+
+
+def _say(day: str, verdicts: list[Verdict], messages: list[dict[str, Any]]) -> None:
+    click.echo(f"judged up to {day}")
+    for one in verdicts:
+        for line in wrap(sentence(one), WIDTH):
+            click.echo(line)
+    for message in messages:
+        for line in wrap(f"told: {message['subject']}", WIDTH):
+            click.echo(line)
+    if not messages:
+        click.echo(f"nothing new to tell of {counted(len(verdicts), 'heat path')}")

@@ -1,0 +1,62 @@
+"""Which verdict is worth a message, by what was said on the nights before."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from .cause import Cause
+from .judgement import Verdict
+
+# A cause other than the joint may still turn into another one as more days speak; that can wait some nights.
+AGREEING_NIGHTS = 3
+
+
+def is_worth_telling(one: Verdict, causes_before: Sequence[str]) -> bool:
+    """Whether the owner should hear of it now.
+
+    A changed joint and whatever is grave are told at once, all else once the cause has stayed as it is.
+
+    Parameters
+    ----------
+    one
+        What is known now.
+    causes_before
+        Causes of the nights before, the oldest first.
+    """
+    if one.leading is None:
+        return False
+    if one.cause is Cause.INTERFACE or one.state == "act":
+        return True
+    latest = list(causes_before)[-(AGREEING_NIGHTS - 1) :]
+    found = one.leading.changed_by
+    # A history that was imported, or a month without judgement, has no nights before that could agree.
+    is_old = _days_between(found.detected_utc, one) >= AGREEING_NIGHTS
+    return (len(latest) == AGREEING_NIGHTS - 1 or (is_old and not latest)) and all(
+        cause == one.cause.value for cause in latest
+    )
+
+
+def has_gone_away(one: Verdict, states_before: Sequence[str]) -> bool:
+    """Whether a change that was there on the night before has gone away by itself.
+
+    Parameters
+    ----------
+    one
+        What is known now.
+    states_before
+        States of the nights before, the oldest first.
+    """
+    if one.leading is not None or not states_before or states_before[-1] == "holding":
+        return False
+    parts = (one.interface, one.airflow, one.fan)
+    return any(part.detection is not None and part.detection.state == "recovered" for part in parts)
+
+
+def _days_between(detected_utc: str | None, one: Verdict) -> float:
+    """Days from the alarm to the newest day of the part that leads."""
+    series = one.leading.series if one.leading else None
+    if detected_utc is None or series is None:
+        return 0.0
+    return float((series.rows.index[-1] - pd.Timestamp(detected_utc)) / pd.Timedelta(days=1))
