@@ -125,7 +125,6 @@ def advice_for(verdict: Verdict, kinds_of_entries: Collection[str]) -> Advice:
     found = verdict.leading.detection if verdict.leading else None
     assert found is not None  # else it would be none
     has_metal = EntryKind.LIQUID_METAL.value in kinds_of_entries
-    has_shunt = EntryKind.SHUNT.value in kinds_of_entries
     is_sudden = found.shape != "creep"
     cautions: tuple[str, ...] = ()
     match finding:
@@ -138,7 +137,7 @@ def advice_for(verdict: Verdict, kinds_of_entries: Collection[str]) -> Advice:
         case Finding.FAN:
             steps, cautions = _fan(has_metal)
         case Finding.POWER_SCALE:
-            steps, cautions = _power(verdict.source, reports_less=found.change_pct > 0.0, has_shunt=has_shunt)
+            steps, cautions = _power(verdict.source, found.change_pct, kinds_of_entries)
         case Finding.TEMPERATURE_OFFSET:
             steps, cautions = _thermometer(reads_low=found.change_pct < 0.0)
         case _:
@@ -146,11 +145,15 @@ def advice_for(verdict: Verdict, kinds_of_entries: Collection[str]) -> Advice:
     return Advice(steps, cautions, would_settle(verdict))
 
 
-def would_settle(verdict: Verdict) -> tuple[str, ...]:
-    """Which data would decide between the causes that are left, of those that this record lacks.
+def risks_of(kind: EntryKind) -> tuple[str, ...]:
+    """What a kind of work risks, in sentences that stand by themselves."""
+    if kind is EntryKind.LIQUID_METAL:
+        return tuple(f"Liquid metal{risk.removeprefix('It')}" for risk in ADVICE[kind].risks)
+    return ADVICE[kind].risks
 
-    Where one cause stands alone there is nothing left to settle, but for a part that could not be judged.
-    """
+
+def would_settle(verdict: Verdict) -> tuple[str, ...]:
+    """Which data would decide between the causes that are left, of those that this record lacks."""
     found = verdict.blame
     misfits = found.misfits if found else {}
     left = {name for name, misfit in misfits.items() if found and misfit - found.misfit < UNDECIDED}
@@ -196,7 +199,9 @@ def _joint(verdict: Verdict, *, is_sudden: bool, has_metal: bool) -> tuple[tuple
         "that speaks for the joint as well."
     )
     if not (is_sudden and has_metal):
-        steps.append("Try another kind of work for some evenings: a worn joint shows with every load.")
+        steps.append(
+            "Try another kind of work for some evenings: a joint that is worse shows with every load."
+        )
     if has_metal and not is_sudden:
         steps.append(
             "On bare copper liquid metal creeps for some weeks, and one renewal is common: wait as long as "
@@ -209,7 +214,7 @@ def _joint(verdict: Verdict, *, is_sudden: bool, has_metal: bool) -> tuple[tuple
             f"{what}."
         )
     else:
-        when = "It is time to" if verdict.state == "act" else "If it goes on,"
+        when = "Then" if verdict.state == "act" else "If it goes on,"
         steps.append(f"{when} open the machine and renew {what}.")
     steps.append(
         f"Enter the work on the same day (heatdrift journal add {kind.value} --source {verdict.source}); "
@@ -217,7 +222,7 @@ def _joint(verdict: Verdict, *, is_sudden: bool, has_metal: bool) -> tuple[tuple
     )
     risks = ADVICE[EntryKind.COMPOUND].risks
     if has_metal:
-        risks = (risks[0], *ADVICE[EntryKind.LIQUID_METAL].risks, GLOVES)
+        risks = (risks[0], *risks_of(EntryKind.LIQUID_METAL), GLOVES)
     return tuple(steps), (*BEFORE_OPENING, *risks)
 
 
@@ -264,22 +269,20 @@ def _fan(has_metal: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
         "If the speed goes on falling, open the machine, take lint off the blades, and change the fan for "
         "one of the same type.",
     )
-    metal = (LEVEL_WITH_METAL,) if has_metal else ()
-    return steps, (*BEFORE_OPENING, *ADVICE[EntryKind.FAN].risks, *metal)
+    risks = ADVICE[EntryKind.FAN].risks
+    return steps, (*BEFORE_OPENING, *risks, *((LEVEL_WITH_METAL,) if has_metal else ()))
 
 
-def _power(source: str, *, reports_less: bool, has_shunt: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _power(source: str, change_pct: float, kinds: Collection[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     steps = [
-        "Leave the cooling alone: both parts moved by the same factor, and that is how a power reading "
-        "changes.",
+        "Leave the cooling alone: both parts moved by one factor, as when a power reading changes.",
         "Think back to that day: a driver, a firmware, a shunt. Enter it in the journal with its day, so "
-        f"that the watts before and after mean the same (heatdrift journal add driver --source {source}, "
-        "say).",
+        f"that the watts before and after mean the same (heatdrift journal add driver --source {source}).",
         "Hold a plug-in meter against it at idle and under load, and enter what it says (heatdrift journal "
         f"add calibration --source {source}).",
     ]
-    cautions = [*((DRAWS_MORE,) if reports_less else ()), *ADVICE[EntryKind.CALIBRATION].risks]
-    if has_shunt:
+    cautions = [*((DRAWS_MORE,) if change_pct > 0.0 else ()), *ADVICE[EntryKind.CALIBRATION].risks]
+    if EntryKind.SHUNT.value in kinds:
         steps.append("A shunt is in the journal: if no software changed, have its solder joints looked at.")
         cautions += [SHUNT_CHANGED, *BEFORE_OPENING]
     return tuple(steps), tuple(cautions)
@@ -287,12 +290,11 @@ def _power(source: str, *, reports_less: bool, has_shunt: bool) -> tuple[tuple[s
 
 def _thermometer(*, reads_low: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
     steps = (
-        "Leave the cooling alone: idle and load moved by the same kelvin, and that is how a thermometer "
-        "moves.",
+        "Leave the cooling alone: idle and load moved by the same kelvin, as when a thermometer drifts.",
         "Think back to that day: a driver or a firmware may read the sensor in another way. Enter it in the "
         "journal with its day.",
         "Leave the machine off for a night and look at it in its first minute: every thermometer must show "
         "the room, within 2 °C or so.",
-        "Until it is clear, take temperature limits with as many degrees of caution.",
+        "Until it is clear, do not trust the last degrees before a limit.",
     )
     return steps, (HOTTER_THAN_SHOWN,) if reads_low else ()

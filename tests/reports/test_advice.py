@@ -12,6 +12,7 @@ from heatdrift.reports.advice import Finding, advice_for, finding_of
 from heatdrift.reports.baseline import Change
 from heatdrift.reports.cause import Blame, Cause
 from heatdrift.reports.detection import Detection
+from heatdrift.reports.era_model import KnownReference
 from heatdrift.reports.eras import Era
 from heatdrift.reports.judgement import JudgedPart, Verdict
 from heatdrift.reports.power_scale import PowerScale
@@ -58,7 +59,9 @@ def verdict(
     return Verdict(
         source="gpu0",
         era=Era("gpu0", 0, 0, 1, (), (), frozenset(), PowerScale()),
-        model=SimpleNamespace(shared_with=("cpu0",), reference=SimpleNamespace(kind=reference)),  # type: ignore[arg-type]
+        model=SimpleNamespace(
+            shared_with=("cpu0",), reference=KnownReference(reference, "board", 2.0, 3.0, 0.5, 0)
+        ),  # type: ignore[arg-type]
         interface=parts["interface"],
         airflow=parts["airflow"],
         fan=parts["fan"],
