@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 HOUR_S = 3600.0
 DAY_S = 24 * HOUR_S
@@ -64,6 +64,9 @@ class Habits:
         What is done instead, from this day on.
     is_off_at_night
         Asleep from one to seven in the morning.
+    absences
+        Stretches in which nobody is there and the machine is off: beginning [days since the start] and length
+        [days], in order and apart.
     """
 
     load_hours_a_day: float
@@ -72,6 +75,7 @@ class Habits:
     later_tasks: tuple[Task, ...] = ()
     change_day: float = float("inf")
     is_off_at_night: bool = False
+    absences: tuple[tuple[float, float], ...] = ()
 
 
 def draw_task(rng: random.Random, kind: str) -> Task:
@@ -148,6 +152,9 @@ class Workload:
 
     def segments(self) -> Iterator[Segment]:
         """Segments without end, each beginning where the one before ended, the first at 0."""
+        return without(self._life(), self.habits.absences)
+
+    def _life(self) -> Iterator[Segment]:
         now_s, day = 0.0, 0
         while True:
             for task, from_s, to_s in self._sessions(day):
@@ -211,6 +218,34 @@ class Workload:
                 now_s = on_grain(now_s + rng.uniform(1.0, 7.0))
                 level = 0.05 + min(0.5, rng.expovariate(1.0 / 0.07))
                 yield Segment(now_s, "blip", level, 0.1 * level, 0.05, 0.1, 2.0)
+
+
+def without(segments: Iterator[Segment], absences: Sequence[tuple[float, float]]) -> Iterator[Segment]:
+    """The same life with the machine off in some stretches; what would have been done in them is left out.
+
+    Parameters
+    ----------
+    segments
+        Contiguous from 0 on, without end.
+    absences
+        Beginning and length of each [days], in order and apart.
+    """
+    begin_s = 0.0
+    waiting = [(on_grain(day * DAY_S), on_grain((day + days) * DAY_S)) for day, days in absences]
+    for segment in segments:
+        while waiting and segment.end_s > waiting[0][0]:
+            from_s, to_s = waiting[0]
+            if begin_s < from_s:
+                yield replace(segment, end_s=from_s)
+            if begin_s < to_s:
+                yield Segment(to_s, "off", 0.0, 0.0, 0.0, 0.0, 1.0, is_off=True)
+                begin_s = to_s
+            if segment.end_s <= to_s:
+                break
+            del waiting[0]
+        if segment.end_s > begin_s:
+            yield segment
+            begin_s = segment.end_s
 
 
 def demonstration(tasks: Sequence[Task], seed: str) -> Iterator[Segment]:

@@ -70,3 +70,15 @@ def test_demonstration_steps_within_minutes() -> None:
     assert segments[0].end_s <= 60.0
     assert segments[-1].end_s < 15 * 60.0
     assert sum(segment.name not in QUIET for segment in segments) >= 2
+
+
+def test_absences_are_off_and_the_rest_of_the_life_stays_as_it_was() -> None:
+    absences = ((2.3, 0.05), (4.0, 3.0))
+    whole, broken = life(12.0), life(12.0, absences=absences)
+    assert min(lengths_s(broken)) > 0.05
+    for day, days in absences:
+        (off,) = [one for one in broken if one.is_off and one.end_s == pytest.approx((day + days) * DAY_S)]
+        begin_s = max(one.end_s for one in broken if one.end_s < off.end_s)
+        assert begin_s == pytest.approx(day * DAY_S, abs=0.1)  # the grain of time
+    late = [one for one in whole if one.end_s > 7.1 * DAY_S]
+    assert broken[-len(late) :] == late
