@@ -17,6 +17,10 @@ from .example import example_file
 
 RULE_NAME = "heatdrift-powercap.rules"
 COMMAND_DEADLINE_S = 60
+EVERYONE_READS = 0o644
+# The settings may hold addresses with passwords: the service reads them, its owner writes them, nobody else.
+SERVICE_READS, OWNER_ONLY = 0o640, 0o600
+OTHERS = stat.S_IRWXG | stat.S_IRWXO
 RunCommand = Callable[[Sequence[str]], str]
 
 
@@ -54,6 +58,8 @@ class Installation:
         Prints one line for each step.
     run
         Runs a command of the system.
+    give
+        Gives a file to a user and a group; raises `LookupError` where one of them does not exist.
     undone
         Commands that failed, to be run by hand.
     """
@@ -66,6 +72,7 @@ class Installation:
     home: Path
     say: Callable[[str], None]
     run: RunCommand = run_command
+    give: Callable[[Path, str, str], None] = shutil.chown
     undone: list[Sequence[str]] = field(default_factory=list)
 
     @property
@@ -95,6 +102,7 @@ class Installation:
         """
         self._check_rights("install")
         if self.for_user:
+            self._close_own_settings()
             self._write(self.unit_path, self.unit_text)
             self._do("systemctl", "--user", "daemon-reload")
             self._do("systemctl", "--user", "enable", "--now", unit.UNIT_NAME)
@@ -187,17 +195,37 @@ class Installation:
         )  # fmt: skip
 
     def _write_settings(self) -> None:
-        path = self.root / (self.facts.settings_file or unit.SETTINGS_FILE).relative_to("/")
-        if path.exists():
-            self.say(f"kept     {path}")
+        named = self.facts.settings_file or unit.SETTINGS_FILE
+        path = self.root / named.relative_to("/")
+        is_new = not path.exists()
+        if is_new:
+            self._write(path, example_file(), OWNER_ONLY)
         else:
-            self._write(path, example_file())
+            self.say(f"kept     {path}")
+        # A file that its owner keeps elsewhere, and perhaps only links to, stays as it is.
+        if is_new or (named == unit.SETTINGS_FILE and not path.is_symlink()):
+            self._let_service_read(path)
 
-    def _write(self, path: Path, text: str) -> None:
+    def _let_service_read(self, path: Path) -> None:
+        """Root writes it, the service's group reads it, nobody else does."""
+        try:
+            self.give(path, "root", unit.SERVICE_USER)
+        except LookupError:  # the user could not be made; that is among the commands to run by hand
+            self.undone.append(("chgrp", unit.SERVICE_USER, str(path)))
+        path.chmod(SERVICE_READS)
+
+    def _close_own_settings(self) -> None:
+        """The settings of a user's own service are for that user alone."""
+        path = Path(self.facts.settings_file or self.home / ".config/heatdrift/settings.toml")
+        if path.is_file() and path.stat().st_mode & OTHERS:
+            path.chmod(OWNER_ONLY)
+            self.say(f"closed   {path} to others: it may hold passwords")
+
+    def _write(self, path: Path, text: str, mode: int = EVERYONE_READS) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         draft = path.with_name(path.name + ".new")
         draft.write_text(text, encoding="utf-8")
-        draft.chmod(0o644)
+        draft.chmod(mode)
         draft.replace(path)
         self.say(f"wrote    {path}")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from heatdrift.cli.installation import Installation, run_command
-from heatdrift.daemon.unit import UnitFacts
+from heatdrift.daemon.unit import SETTINGS_FILE, UnitFacts
 from heatdrift.store.errors import ServiceError
 
 
@@ -20,10 +21,17 @@ class System:
     failing: tuple[str, ...] = ()
     commands: list[str] = field(default_factory=list)
     said: list[str] = field(default_factory=list)
+    given: list[tuple[str, str, str]] = field(default_factory=list)
+    has_group: bool = True
 
     def run(self, argv: Sequence[str]) -> str:
         self.commands.append(" ".join(argv))
         return "refused" if argv[0] in self.failing else ""
+
+    def give(self, path: Path, user: str, group: str) -> None:
+        if not self.has_group:
+            raise LookupError(f"no such group: {group!r}")
+        self.given.append((path.name, user, group))
 
 
 def installation(
@@ -37,7 +45,9 @@ def installation(
     root, home = tmp_path / "root", tmp_path / "home"
     (root / "run/systemd/system").mkdir(parents=True) if systemd else root.mkdir()
     return Installation(
-        facts=UnitFacts(python=Path("/opt/heatdrift/bin/python")),
+        facts=UnitFacts(
+            python=Path("/opt/heatdrift/bin/python"), settings_file=None if for_user else SETTINGS_FILE
+        ),
         for_user=for_user,
         with_power_rule=True,
         is_root=not for_user if is_root is None else is_root,
@@ -45,7 +55,12 @@ def installation(
         home=home,
         say=system.said.append,
         run=system.run,
+        give=system.give,
     )
+
+
+def mode_of(path: Path) -> int:
+    return stat.S_IMODE(path.stat().st_mode)
 
 
 def test_system_service_is_put_in_place_step_by_step(tmp_path: Path) -> None:
@@ -70,6 +85,56 @@ def test_owner_s_settings_are_never_overwritten(tmp_path: Path) -> None:
     settings.write_text("[looking]\nidle_period_s = 5\n")
     made.install()
     assert settings.read_text() == "[looking]\nidle_period_s = 5\n"
+
+
+@pytest.mark.parametrize("is_there", [False, True], ids=["new", "reinstalled"])
+def test_settings_are_for_root_and_the_service_alone(tmp_path: Path, is_there: bool) -> None:
+    system = System()
+    made = installation(tmp_path, system)
+    settings = tmp_path / "root/etc/heatdrift/settings.toml"
+    if is_there:
+        settings.parent.mkdir(parents=True)
+        settings.write_text("[messages]\n")
+        settings.chmod(0o644)
+    made.install()
+    assert mode_of(settings) == 0o640
+    assert system.given == [("settings.toml", "root", "heatdrift")]
+    assert mode_of(made.unit_path) == 0o644
+
+
+def test_settings_that_somebody_keeps_elsewhere_stay_as_they_are(tmp_path: Path) -> None:
+    system = System()
+    made = installation(tmp_path, system)
+    settings = tmp_path / "root/srv/settings.toml"
+    settings.parent.mkdir()
+    settings.touch(0o644)
+    before = mode_of(settings)
+    made.facts = UnitFacts(python=Path("/opt/python"), settings_file=Path("/srv/settings.toml"))
+    made.install()
+    assert mode_of(settings) == before and system.given == []
+
+
+def test_without_the_group_its_step_is_left_to_the_owner(tmp_path: Path) -> None:
+    system = System(has_group=False)
+    with pytest.raises(ServiceError, match="1 of the steps failed"):
+        installation(tmp_path, system).install()
+    settings = tmp_path / "root/etc/heatdrift/settings.toml"
+    assert f"  chgrp heatdrift {settings}" in system.said
+    assert mode_of(settings) == 0o640  # closed all the same
+
+
+@pytest.mark.parametrize(("before", "after"), [(0o644, 0o600), (0o640, 0o600), (0o400, 0o400)])
+def test_settings_of_a_user_s_own_service_are_for_that_user_alone(
+    tmp_path: Path, before: int, after: int
+) -> None:
+    system = System()
+    made = installation(tmp_path, system, for_user=True)
+    settings = tmp_path / "home/.config/heatdrift/settings.toml"
+    settings.parent.mkdir(parents=True)
+    settings.touch()
+    settings.chmod(before)
+    made.install()
+    assert mode_of(settings) == after and system.given == []
 
 
 def test_power_rule_can_be_refused(tmp_path: Path) -> None:
