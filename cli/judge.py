@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from typing import Any
 
@@ -10,6 +11,7 @@ import click
 from ..reports.evidence_words import sentence
 from ..reports.judgement import Judge, Verdict
 from ..reports.reference_conditions import ReferenceConditions
+from ..reports.remeasure import Stretch
 from ..reports.verdict_document import stored, verdict_document
 from ..store.packing import DAY_MS, day_of
 from ..store.verdicts import VerdictBook
@@ -21,6 +23,7 @@ from .speech import say_json
 from .tables import WIDTH, wrap
 from .wording import counted
 
+KEEPS_STRETCH_DAYS = 7.0
 EPILOG = """\b
 Example:
   heatdrift judge
@@ -40,14 +43,20 @@ def command(*, settings: Settings, machine: str | None, as_json: bool) -> None:
     with open_history(settings, machine) as history:
         derivation = history.update()
         until_utc_ms = finished_until(history)
-        judge = Judge(history.reader, history.derived, derivation)
+        book = VerdictBook(history.writing, history.reader.machine_id)
+        judge = Judge(history.reader, history.derived, derivation, KEEPS_STRETCH_DAYS)
+        judge.stretches |= _kept_stretches(book)
         verdicts = judge.verdicts(until_utc_ms)
         messages = nightly_messages(
             history, judge, verdicts, until_utc_ms, ReferenceConditions(**settings.sections["reference"])
         )
         day = day_of(until_utc_ms - 1).isoformat()
-        book = VerdictBook(history.writing, history.reader.machine_id)
-        book.put([stored(one, day, _recipe(one)) for one in verdicts])
+        book.put(
+            [
+                stored(one, day, _recipe(one), judge.stretches.get((one.source, one.era.from_utc_ms)))
+                for one in verdicts
+            ]
+        )
     if as_json:
         say_json({"day": day, "verdicts": [verdict_document(one) for one in verdicts], "messages": messages})
         return
@@ -63,6 +72,16 @@ def finished_until(history: History) -> int:
     assert span is not None  # the update refuses an empty record
     midnight_ms = time.time_ns() // 1_000_000 // DAY_MS * DAY_MS
     return min(midnight_ms, (span[1] // DAY_MS + 1) * DAY_MS)
+
+
+def _kept_stretches(book: VerdictBook) -> dict[tuple[str, int], Stretch]:
+    """What was measured on earlier nights, so that it need not be done in each."""
+    kept = {}
+    for source, past in book.newest().items():
+        stretch = json.loads(past.body).get("stretch")
+        if stretch is not None:
+            kept[source, int(past.recipe.partition("/")[0])] = Stretch(**stretch)
+    return kept
 
 
 def _recipe(one: Verdict) -> str:

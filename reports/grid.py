@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.signal import lfilter
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
@@ -112,9 +111,8 @@ class Grid:
             fill_w = self.idle(power_w)
         filled = np.where(np.isfinite(power_w), power_w, fill_w)
         kept = math.exp(-self.bin_s / lag_s)
-        at_end: Array = np.asarray(
-            lfilter([1.0 - kept], [1.0, -kept], filled, zi=[kept * filled[0]])[0], float
-        )
+        lag = pd.Series(filled).ewm(alpha=1.0 - kept, adjust=False)  # a first-order lag, settled at its start
+        at_end: Array = lag.mean().to_numpy(float)
         at_start = np.concatenate([filled[:1], at_end[:-1]])
         lagged: Array = filled + (at_start - filled) * (1.0 - kept) * lag_s / self.bin_s
         return lagged

@@ -34,6 +34,7 @@ AIRFLOW_WITH_PROBE = DetectorSettings(systematic_sd=0.015, smallest_change=0.04)
 FAN_SETTINGS = DetectorSettings(systematic_sd=0.015, smallest_change=0.05)
 ACT_PCT = 15.0  # common practice, no source: by then some kelvin are lost, and it goes on
 INTENDED_FAN = "_fan"
+YOUNG_DAYS = 2.0  # for how long a stretch stands that rests on few days
 SAME_DAY = pd.Timedelta(days=4)  # an onset is known to some days
 
 
@@ -75,6 +76,11 @@ class Judge:
     keeps_stretch_days
         For how long a changed joint is not measured anew: who walks through many nights need not do it in
         each.
+
+    Attributes
+    ----------
+    stretches
+        What was measured of changed joints, by source and beginning of the era [ms since 1970].
     """
 
     reader: Reader
@@ -82,7 +88,7 @@ class Judge:
     derivation: Derivation
     keeps_stretch_days: float = 0.0
     _cells: dict[str, pd.DataFrame] = field(default_factory=dict)
-    _stretches: dict[tuple[str, int], tuple[int, Stretch | None]] = field(default_factory=dict)
+    stretches: dict[tuple[str, int], Stretch] = field(default_factory=dict)
 
     def verdicts(self, until_utc_ms: int = LATEST_UTC_MS) -> list[Verdict]:
         """Judge every source that is recorded by then; see `judge`."""
@@ -143,25 +149,24 @@ class Judge:
             return interface
         end_utc_ms = min(until_utc_ms, (day_of_last(series.rows.index) + 1) * DAY_MS)
         key = model.source, era.from_utc_ms
-        kept = self._stretches.get(key)
-        if kept is None or end_utc_ms - kept[0] >= self.keeps_stretch_days * DAY_MS:
-            onset_ms = round(_onset(interface).timestamp() * 1000)
+        stretch = self.stretches.get(key)
+        keeps_days = self.keeps_stretch_days
+        if stretch is not None and stretch.is_young:
+            keeps_days = min(keeps_days, YOUNG_DAYS)
+        if stretch is None or not 0 <= end_utc_ms - stretch.until_utc_ms < keeps_days * DAY_MS:
             try:
-                stretch: Stretch | None = measure_stretch(
+                stretch = measure_stretch(
                     self.reader,
                     self.derived,
                     self.derivation,
                     model,
                     series.baseline,
-                    changed_from_utc_ms=onset_ms,
+                    changed_from_utc_ms=round(_onset(interface).timestamp() * 1000),
                     until_utc_ms=end_utc_ms,
                 )
             except AnalysisError:
-                stretch = None
-            kept = self._stretches[key] = end_utc_ms, stretch
-        stretch = kept[1]
-        if stretch is None:
-            return interface
+                return interface
+            self.stretches[key] = stretch
         stretched = judged_part("interface", lambda: stretch.applied(series), INTERFACE)
         return stretched.widened(stretch.relative_error) if stretched.is_changed else interface
 

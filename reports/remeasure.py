@@ -27,7 +27,7 @@ from .machine_frames import read_frames
 from .part_series import PartSeries, interface_cells
 from .time_constants import MODEL_SHARE, identify_time_constants
 
-NEWEST_MS = 20 * DAY_MS
+NEWEST_MS = 10 * DAY_MS
 LEAST_SEEN = 0.015  # a smaller change cannot be stretched: its own error would be
 LEAST_STRETCH, MOST_STRETCH = 0.7, 3.0
 # The model of two lags fits neither state exactly; of what is given back so much may be wrong.
@@ -42,10 +42,16 @@ class Stretch:
     ----------
     factor, relative_error
         With its standard error as a share of it.
+    until_utc_ms
+        What was recorded later did not count [ms since 1970].
+    is_young
+        Whether there were fewer days since the change than are used otherwise.
     """
 
     factor: float
     relative_error: float
+    until_utc_ms: int
+    is_young: bool
 
     def applied(self, series: PartSeries) -> PartSeries:
         """A series, every day of it stretched."""
@@ -110,7 +116,8 @@ def measure_stretch(
         for one in (constants, model.constants)
     ]
     error = math.hypot(*shared, UNCERTAIN_SHARE * (true - seen), true_error - seen_error)
-    return Stretch(factor, error / abs(true) if true else 1.0)
+    is_young = until_utc_ms - begin < NEWEST_MS
+    return Stretch(factor, error / abs(true) if true else 1.0, until_utc_ms, is_young)
 
 
 def _shift(cells: pd.DataFrame, baseline: Baseline, from_day: str) -> tuple[float, float]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any
 
@@ -13,6 +14,7 @@ from ..store.verdicts import StoredVerdict
 from .baseline import Change
 from .evidence_words import evidence_of
 from .judgement import JudgedPart, Verdict
+from .remeasure import Stretch
 
 NIGHT_MS = 28 * 3_600_000  # what a day showed is known after the night that follows it
 
@@ -43,9 +45,9 @@ def verdict_document(one: Verdict) -> dict[str, Any]:
     }
 
 
-def stored(one: Verdict, day: str, recipe: str) -> StoredVerdict:
+def stored(one: Verdict, day: str, recipe: str, stretch: Stretch | None) -> StoredVerdict:
     """A verdict as the store keeps it, under the last day that it knew of."""
-    document = verdict_document(one)
+    document = verdict_document(one) | {"stretch": asdict(stretch) if stretch else None}
     body = json.dumps(document, allow_nan=False, ensure_ascii=False)
     return StoredVerdict(one.source, day, recipe, one.state, one.cause.value, document["shape"] or "", body)
 
