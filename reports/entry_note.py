@@ -72,7 +72,8 @@ def entry_note(comparison: Comparison, *, made_utc_ms: int, machine_name: str) -
         )
     elif rose:
         worst = max(changes[name].pct or 0.0 for name in rose)
-        subject = f"{source}: {PARTS[rose[0]]} {size(changes[rose[0]].pct or 0.0)} after the {work} of {day}"
+        risen = f"{PARTS[rose[0]]} {size(changes[rose[0]].pct or 0.0)}"
+        subject = f"{source}: {risen} after the {work} of {day}: look again"
         steps, meaning = REDO if rose[0] == "interface" else AIR_AGAIN, OPPOSITE
     else:
         return None
@@ -85,7 +86,7 @@ def entry_note(comparison: Comparison, *, made_utc_ms: int, machine_name: str) -
     paragraphs = (
         f"{clean(machine_name)}: since the {work} of {day} {source} shows {', '.join(known)}, like work with "
         f"like. {meaning}",
-        _temperature(comparison.temperatures),
+        _temperature(comparison.temperatures) if factor is None else "",  # its watts are those of the entry
         "Several things were done within a day: the effect is theirs together."
         if comparison.is_joint
         else "",

@@ -112,6 +112,8 @@ def message_of(
     urgency = "Nothing is urgent. " if severity is Severity.NOTE else ""
     if severity is not Severity.NOTE and verdict.state == "act":
         urgency = "This cannot wait. " if has_metal_moved else "It is time to act. "
+    if finding is Finding.BETTER:
+        urgency = ""
     order = "the first thing first" if has_metal_moved else "the harmless first"
     worked = verdict.era.opened_by
     paragraphs = (
@@ -175,7 +177,8 @@ def _what(verdict: Verdict, machine_name: str) -> str:
     assert leading is not None and leading.detection is not None  # `message_of` has looked
     found = leading.detection
     where = {"airflow": " and room temperature", "fan": ""}.get(leading.name, "; the room has no part in it")
-    power = "" if leading.name == "fan" else f" at the same power{where}"
+    is_scale = finding_of(verdict) is Finding.POWER_SCALE
+    power = "" if leading.name == "fan" else f" at the same {'reported ' if is_scale else ''}power{where}"
     others = [
         f"{PARTS[part.name]} {signed(part.change.pct, part.change.ci95_pct)}"
         if part.change.pct is not None and part.change.ci95_pct is not None
@@ -184,7 +187,7 @@ def _what(verdict: Verdict, machine_name: str) -> str:
         if part is not leading
     ]
     power_reading = ""
-    if finding_of(verdict) is Finding.POWER_SCALE:
+    if is_scale:
         pct = 100.0 / (1.0 + found.change_pct / 100.0) - 100.0
         power_reading = (
             f"As a power reading: it says about {abs(pct):.0f} % {'more' if pct > 0.0 else 'less'} than it "
@@ -257,7 +260,7 @@ def _measured(verdict: Verdict) -> str:
     }[leading.name]
     reference = verdict.model.reference if verdict.model else None
     if leading.name == "airflow" and reference is not None:
-        air = f"{reference.kind} {reference.name}".strip()
+        air = f"{reference.kind} ({reference.name})" if reference.name else reference.kind
         how += f"; the air by {air}, good to {NORMAL_95 * reference.offset_error_k:.0f} K"
     days = f"{leading.detection.n_rows} days"
     if leading.series is not None:

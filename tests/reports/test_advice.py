@@ -50,6 +50,9 @@ def verdict(
     reference: str = "ambient probe",
 ) -> Verdict:
     found = replace(CHANGED, shape=shape, change_pct=change_pct)
+    if shape != "creep":
+        found = replace(found, trend_pct_per_30d=None, trend_ci95=None)
+    found = replace(found, change_ci95_pct=(change_pct - 3.0, change_pct + 3.0))
     holding = Change(0.1, (-0.5, 0.7))
     parts = {
         name: JudgedPart(name, None, found if name == leading else replace(CHANGED, state="holding"), holding)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -17,9 +18,12 @@ from heatdrift.reports.message_words import clean, day, likelihood, signed, size
 from heatdrift.reports.power_scale import PowerScale
 from heatdrift.reports.sides import Stretch
 from heatdrift.reports.verdict_message import entry_note, message_of, recovery_message
+from heatdrift.store.database import open_writer
 from heatdrift.store.errors import AnalysisError
 from heatdrift.store.journal_entry import EntryKind, JournalEntry
 from heatdrift.store.message import Lane, Message, Severity
+from heatdrift.store.outbox import queue
+from heatdrift.store.writer import Writer
 
 DAY_MS = 86_400_000
 MADE_UTC_MS = 1_775_000_000_000  # 31 March 2026
@@ -125,6 +129,19 @@ def test_another_finding_has_another_key(other: Verdict) -> None:
     assert told(other).key != told(CREEP).key
 
 
+def test_the_outbox_holds_a_finding_back_until_it_grows_or_is_old(tmp_path: Path) -> None:
+    database = open_writer(str(tmp_path / "record.sqlite"))
+    machine_id = Writer(database, "uuid", "wren").machine_id
+
+    def is_told(days: int, one: Verdict) -> bool:
+        return queue(database, machine_id, told(one, made_utc_ms=MADE_UTC_MS + days * DAY_MS))
+
+    act = replace(CREEP, state="act")
+    seen = [(0, CREEP), (1, CREEP), (2, act), (3, act), (4, CREEP), (33, act), (91, CREEP)]
+    assert [is_told(*one) for one in seen] == [True, False, True, False, False, True, True]
+    database.close()
+
+
 def test_severity_follows_the_danger() -> None:
     assert told(CREEP).severity is Severity.NOTE
     assert told(replace(CREEP, state="act")).severity is Severity.WARNING
@@ -146,7 +163,9 @@ def test_a_step_under_liquid_metal_is_urgent() -> None:
 
 def test_a_power_reading_is_told_as_one() -> None:
     body = plainly(told(verdict(Cause.TELEMETRY, "interface", "step", -11.0)))
+    assert "at the same reported power" in body
     assert "12 % more than it did" in body  # 1 / 0.89
+    assert "It came in one step." in body
 
 
 def test_unknown_names_what_is_left_and_what_would_settle_it() -> None:
@@ -224,7 +243,7 @@ NOTHING = (0.2, -1.0, 1.4)
 def test_a_repaste_that_made_it_worse_is_told() -> None:
     message = note(comparison((EntryKind.COMPOUND,), (9.0, 6.0, 12.0), NOTHING))
     assert message is not None and message.severity is Severity.NOTE
-    assert message.subject == "gpu0: interface part up 9 % after the compound of 1 March"
+    assert message.subject == "gpu0: interface part up 9 % after the compound of 1 March: look again"
     body = plainly(message)
     assert "opposite of what such work should do" in body and '"as usual"' in body
     assert "At 115 W in a room of 25 °C that makes +3.2 K (+1.1 to +5.3)" in body
@@ -261,7 +280,8 @@ def test_a_shunt_that_draws_more_than_entered_is_a_warning() -> None:
     message = note(comparison((EntryKind.SHUNT,), (12.0, 8.0, 16.0), (14.0, 7.0, 21.0)))
     assert message is not None and message.severity is Severity.WARNING
     assert message.subject == "gpu0: may draw 13 % more than the shunt of 1 March says"
-    assert "1.13 W for each watt" in plainly(message) and "can overheat" in plainly(message)
+    body = plainly(message)
+    assert "1.13 W for each watt" in body and "can overheat" in body and "At 115 W" not in body
     less = note(comparison((EntryKind.SHUNT,), (-12.0, -16.0, -8.0), (-14.0, -21.0, -7.0)))
     assert less is not None and less.severity is Severity.NOTE and "14 % less" not in less.subject
     joint = note(comparison((EntryKind.SHUNT,), (12.0, 8.0, 16.0), NOTHING))
