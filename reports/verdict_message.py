@@ -50,7 +50,7 @@ WHAT = {
 SHAPES = {"creep": ", creeping", "step": ", in one step"}
 SHAPE_WORDS = {"step": "It came in one step.", "undecided": "One step or a creep: that cannot be told yet."}
 DO_NOW = {
-    Finding.INTERFACE: "plan new compound",
+    Finding.INTERFACE: "plan to renew the joint",
     Finding.AIRFLOW: "free its air",
     Finding.FAN: "see to the fan",
 }
@@ -104,6 +104,8 @@ def message_of(
     if DRAWS_MORE in told.cautions or HOTTER_THAN_SHOWN in told.cautions:
         severity = Severity.WARNING
     tail = INSTEAD.get(finding) or (DO_NOW.get(finding, "") if verdict.state == "act" else "")
+    if tail and finding is Finding.INTERFACE and found.shape == "step":
+        tail = "see how the heatsink sits"
     if has_metal_moved:
         severity, tail = Severity.URGENT, "shut down, unplug, inspect"
     since = f" since {day(found.onset_utc, made_utc_ms)}" if found.onset_utc else ""
@@ -229,7 +231,10 @@ def _why(verdict: Verdict) -> str:
     out = [name for name in found.misfits if any(text.startswith(name) for text in found.excluded)]
     left = [SUSPECTS.get(name, name) for name in found.misfits if name not in out and name != own]
     said = f"That it changed: {likelihood(leading.detection.confidence)}, on the day it was noticed."
-    likely = f"{SUSPECTS.get(own, own)} ({likelihood(found.probability)})"
+    suspect = SUSPECTS.get(own, own)
+    if own == "airflow part" and verdict.fan.detection is None:
+        suspect += ", a tired fan included"  # which only a counted speed would tell apart
+    likely = f"{suspect} ({likelihood(found.probability)})"
     if verdict.cause is Cause.UNKNOWN:
         said += f" The cause is not clear. Likeliest is {likely}; possible is also {all_of(left)}."
     else:

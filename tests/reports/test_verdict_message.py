@@ -177,6 +177,20 @@ def test_unknown_names_what_is_left_and_what_would_settle_it() -> None:
     assert told(one).subject.endswith(": cause not clear")
 
 
+def test_without_a_counted_speed_a_tired_fan_is_part_of_the_air() -> None:
+    one = verdict(Cause.AIRFLOW, "airflow")
+    assert "tired fan included" not in plainly(told(one))
+    blind = JudgedPart("fan", None, None, Change(None, None, "not counted"), "not counted")
+    assert "to the air, a tired fan included (very likely" in plainly(told(replace(one, fan=blind)))
+
+
+def test_the_subject_says_what_to_do_where_it_is_time() -> None:
+    assert told(replace(CREEP, state="act")).subject.endswith("creeping: plan to renew the joint")
+    step = verdict(Cause.INTERFACE, "interface", "step", state="act")
+    assert told(step).subject.endswith("in one step: see how the heatsink sits")
+    assert told(verdict(Cause.AIRFLOW, "airflow", state="act")).subject.endswith(": free its air")
+
+
 def test_a_part_that_is_not_known_says_why() -> None:
     none = JudgedPart("airflow", None, None, Change(None, None, "no probe"), "no probe")
     assert "airflow part not known (no probe)" in plainly(told(replace(CREEP, airflow=none)))
