@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from heatdrift.reports.endurance import HELD_DOWN, compare_sustained
-from heatdrift.reports.load_stretches import load_stretches, minutes_of_load
+from heatdrift.reports.endurance import HELD_DOWN, compare_sustained, like_work
+from heatdrift.reports.load_stretches import load_stretches, load_threshold_w, minutes_of_load
 
 START = pd.Timestamp("2026-03-01T00:00:00Z")
 IDLE_W, LOAD_W = 15.0, 150.0
@@ -45,8 +45,8 @@ def rows_of(
 
 
 def test_stretches_are_found_with_their_lengths() -> None:
-    found = load_stretches(rows_of([3.0, 30.0, 8.0]))
-    assert list(found["length_s"]) == pytest.approx([180.0, 1800.0, 480.0], abs=10.0)  # a bin
+    found = load_stretches(rows_of([3.0, 30.0, 11.0]))
+    assert list(found["length_s"]) == pytest.approx([180.0, 1800.0, 660.0], abs=10.0)  # a bin
     assert found.index[0] == START + pd.Timedelta(minutes=10)
     # Too short for its minute twenty, or its fifth: missing.
     assert list(found["clock_mhz_after_20_min"].notna()) == [False, True, False]
@@ -94,12 +94,12 @@ def test_what_a_short_run_hides_is_seen() -> None:
 def test_intervals_hold_the_truth() -> None:
     inside = []
     for seed in range(100):
-        before = load_stretches(rows_of([7.0] * 8, seed=2 * seed))
-        after = load_stretches(rows_of([7.0] * 8, fall_mhz=20.0, seed=2 * seed + 1))
+        before = load_stretches(rows_of([11.0] * 8, seed=2 * seed))
+        after = load_stretches(rows_of([11.0] * 8, fall_mhz=20.0, seed=2 * seed + 1))
         quantity = compare_sustained(before, after)["clock after 5 min"]
         assert quantity.ci95 is not None
-        inside.append(quantity.ci95[0] <= -100 * 20 * 0.5 / 1800 <= quantity.ci95[1])
-    # Half of the fall is over at five minutes. 95 % claimed; 100 draws know it to 2.2 %.
+        inside.append(quantity.ci95[0] <= -100 * 20 * 0.75 / 1800 <= quantity.ci95[1])
+    # Between minutes 5 and 10 three quarters of the fall are over. 95 % claimed; 100 draws know it to 2.2 %.
     assert 0.90 <= np.mean(inside) <= 0.99
 
 
@@ -123,7 +123,7 @@ def test_too_little_is_said_to_be_too_little() -> None:
 
 
 def observed(values: list[float], utilization_pct: list[float]) -> pd.DataFrame:
-    frame = load_stretches(rows_of([7.0] * len(values)))
+    frame = load_stretches(rows_of([11.0] * len(values)))
     return frame.assign(clock_mhz_after_5_min=values, utilization_pct_after_5_min=utilization_pct)
 
 
@@ -153,3 +153,48 @@ def test_unknown_work_is_no_like_work() -> None:
     after = observed([1500.0] * 6, [np.nan] * 6)
     quantity = compare_sustained(before, after)["clock after 5 min"]
     assert quantity.change is None and "how busy" in quantity.reason
+
+
+def test_works_on_both_sides_of_a_round_number_are_alike() -> None:
+    before = observed([1800.0, 1810.0, 1790.0, 1805.0], [59.0, 59.5, 58.5, 59.0])
+    after = observed([1700.0, 1710.0, 1690.0, 1705.0], [61.0, 60.5, 61.5, 61.0])
+    quantity = compare_sustained(before, after)["clock after 5 min"]
+    assert quantity.change == pytest.approx(100.0 * (1701.25 / 1801.25 - 1.0), abs=1e-9)
+
+
+def test_classes_end_in_gaps_and_are_never_wide() -> None:
+    in_groups = np.array([38.0, 42.0, 59.0, 61.0, 99.0, 100.0])
+    none = np.full(6, np.nan)
+    classes = like_work(in_groups, none)
+    assert classes[2] == classes[3] and classes[4] == classes[5] and classes[0] == classes[1]
+    assert len(set(classes)) == 3
+    # A chain without a gap is cut all the same.
+    utilization_pct = np.random.default_rng(3).uniform(0.0, 100.0, 400)
+    memory_pct = np.random.default_rng(4).uniform(0.0, 100.0, 400)
+    found = pd.DataFrame({"busy": utilization_pct, "memory": memory_pct}).groupby(
+        like_work(utilization_pct, memory_pct)
+    )
+    width = found.max() - found.min()
+    # Whole percents stand for them, half a percent off at either end.
+    assert width["busy"].max() <= 20.0 + 1.0 and width["memory"].max() <= 25.0 + 1.0
+
+
+def test_no_memory_is_not_an_idle_memory() -> None:
+    classes = like_work([97.0, 97.0, np.nan], [np.nan, 0.0, 0.0])
+    assert len(set(classes)) == 3 and classes[2] == -1
+
+
+def test_a_light_day_by_itself_gives_what_it_gives_in_its_week_with_one_threshold() -> None:
+    heavy, light = rows_of([30.0] * 4), rows_of([30.0, 12.0])
+    light.index += pd.Timedelta(days=1)
+    is_load, is_later = light["power_w"] > IDLE_W, light.index >= light.index[0] + pd.Timedelta(minutes=45)
+    light.loc[is_load, "power_w"] = np.where(is_later[is_load], 40.0, 80.0)
+    week = pd.concat([heavy, light])
+    load_w = load_threshold_w(week)
+    assert load_w is not None and 40.0 < load_w < 80.0
+    alone, within = load_stretches(light, load_w), load_stretches(week, load_w)
+    pd.testing.assert_frame_equal(alone, within[within.index >= light.index[0]], check_freq=False)
+    assert len(alone) == 1 and len(within) == 5
+    assert len(load_stretches(light)) == 2  # by its own measure the lighter work is load too
+    assert minutes_of_load(light, load_w)["n"].max() == 1
+    assert load_threshold_w(light.assign(power_w=np.nan)) is None
