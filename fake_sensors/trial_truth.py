@@ -13,6 +13,7 @@ from .trial_worlds import DAY_MS, World, sources_of, stack_of
 MONTH_DAYS = 30
 FELT_PCT = 8.0  # a smaller change of a part need not be found
 TELEMETRY_MODES = (FaultMode.POWER_SCALE, FaultMode.TEMPERATURE_OFFSET)
+OF_NEIGHBOURS_READINGS = ("telemetry", "unknown")
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +28,6 @@ class SourceTruth:
         ``creep``, ``step``, or empty where nothing is wrong or both would be true.
     is_struck
         Whether the fault is on it or on its sink.
-    shares_sink
-        Whether it shares its sink with a source whose readings became wrong.
     interface_ratio, airflow_ratio
         By day from 0, at its noon: true resistance over that of the first day, fan at full speed.
     interface_change_pct, airflow_change_pct
@@ -40,7 +39,6 @@ class SourceTruth:
     causes: tuple[str, ...]
     shape: str
     is_struck: bool
-    shares_sink: bool
     interface_ratio: tuple[float, ...]
     airflow_ratio: tuple[float, ...]
     interface_change_pct: float
@@ -62,7 +60,8 @@ def source_truth(world: World, source: str) -> SourceTruth:
     """The truth of one source.
 
     A change of a part by less than 8 % may be called nothing, and so may a power reading that is off by less.
-    Fan wear may be called airflow where no tachometer of that fan is counted.
+    Fan wear may be called airflow where no tachometer of that fan is counted. A source that shares its sink
+    with one whose readings became wrong may be said to have wrong readings, or an unknown change.
     """
     noons = [day + 0.5 for day in range(math.ceil(world.days))]
     interface = tuple(interface_ratio(world, source, noon) for noon in noons)
@@ -76,7 +75,8 @@ def source_truth(world: World, source: str) -> SourceTruth:
     )
     shares = fault is not None and not is_struck and fault.mode in TELEMETRY_MODES and fault.source in on_sink
     if fault is None or not is_struck:
-        return SourceTruth(("none",), "", False, shares, interface, airflow, *changes, None)
+        healthy = ("none", *OF_NEIGHBOURS_READINGS) if shares else ("none",)
+        return SourceTruth(healthy, "", False, interface, airflow, *changes, None)
     causes, ratios = _causes(world, fault, source), airflow if is_of_sink else interface
     if fault.mode in TELEMETRY_MODES:
         felt_day: float | None = fault.from_day
@@ -89,7 +89,7 @@ def source_truth(world: World, source: str) -> SourceTruth:
     if not is_felt:
         causes = (*causes, "none")
     shape = "step" if fault.mode in STEP_MODES else "creep"
-    return SourceTruth(causes, shape, True, False, interface, airflow, *changes, felt_day)
+    return SourceTruth(causes, shape, True, interface, airflow, *changes, felt_day)
 
 
 def interface_ratio(world: World, source: str, day: float) -> float:
@@ -143,7 +143,7 @@ def era_day(world: World, source: str) -> float:
 
 
 def has_tach(world: World, source: str) -> bool:
-    """Whether the fan of a source is counted: the first is the processor's, the second the graphics chip's."""
+    """Whether the fan of a source is counted: first comes the processor's, then the graphics chip's."""
     n_fans = world.values.n_fan_tachs
     return n_fans > 0 and (len(world.values.stacks) == 1 or source == "cpu0" or n_fans > 1)
 
