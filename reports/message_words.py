@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 import unicodedata
 from collections.abc import Iterable, Sequence
@@ -80,9 +81,9 @@ def all_of(names: Sequence[str]) -> str:
 
 
 def likelihood(probability: float) -> str:
-    """A probability in words and as a number, which never claims to be certain."""
+    """A probability in words and as a number, which is rounded down and never claims to be certain."""
     word = next((word for least, word in LIKELIHOODS if probability >= least), "not sure")
-    return f"{word}, {'over 99' if probability >= 0.995 else f'{100.0 * probability:.0f}'} %"
+    return f"{word}, {'over 99' if probability >= 0.995 else math.floor(100.0 * probability + 1e-6)} %"
 
 
 def size(pct: float, ci95_pct: tuple[float, float] | None = None) -> str:

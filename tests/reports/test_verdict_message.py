@@ -318,6 +318,8 @@ def test_numbers_have_the_digits_that_their_interval_leaves() -> None:
     ("probability", "words"),
     [
         (0.9999, "virtually certain, over 99 %"),
+        (0.9951, "virtually certain, over 99 %"),
+        (0.987, "very likely, 98 %"),  # the word and the number agree
         (0.93, "very likely, 93 %"),
         (0.7, "likely, 70 %"),
         (0.55, "more likely than not, 55 %"),
