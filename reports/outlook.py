@@ -1,23 +1,38 @@
-"""How long until the limit: a creeping path carried on in a straight line, at the owner's room and power."""
+"""How long until the limit: a creeping part carried on by its laws, at the owner's room and power."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+import numpy as np
 
 from .baseline import NORMAL_95
+from .creep_laws import CreepForecast
 from .detection import Detection
 from .heat_path import Estimate
 
 NORMAL_80 = 1.281552
 LONGEST_INTERVAL_DAYS = 365.0  # wider than a year, a date would mean nothing
+FARTHEST_DAYS = 3650.0
+STEPS = 3000
 # Where no throttle point is known: common practice, no source.
 LIMITS_C = {"gpu": 87.0, "cpu": 95.0}
+ENDS = "no date: the creep may as well end"
+TOO_WIDE = "no date: the interval is wider than a year"
 
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """Temperature now at the reference, and days to the limit; None where ``reason`` says why."""
+    """Temperature now at the reference, and days to the limit; None where ``reason`` says why.
+
+    Attributes
+    ----------
+    law, clock
+        By what it is carried on, such as "root" and "counted cycles"; empty where nothing creeps.
+    worse
+        The other laws and clocks, with the weights that they still have in the interval.
+    """
 
     limit_c: float
     reference_ambient_c: float
@@ -26,6 +41,9 @@ class Outlook:
     days_to_limit: float | None
     ci80_days: tuple[float, float] | None
     reason: str = ""
+    law: str = ""
+    clock: str = ""
+    worse: dict[str, float] = field(default_factory=dict)
 
 
 def limit_of(source: str) -> float:
@@ -38,46 +56,84 @@ def outlook(
     total: Estimate | None,
     *,
     total_change: tuple[float, float] | None,
-    moving: tuple[Detection, float] | None,
+    creep: CreepForecast | None = None,
+    share: float = 1.0,
     ambient_c: float,
     power_w: float,
+    limit_c: float | None = None,
+    moving: tuple[Detection, float] | None = None,
 ) -> Outlook:
     """Look ahead.
 
     Parameters
     ----------
     source
-        Its kind gives the limit.
+        Its kind gives the limit where ``limit_c`` does not.
     total
         Whole path in the baseline.
     total_change
-        What became of it: logarithm of its ratio, and standard error.
-    moving
-        The part that creeps, and its share in the whole.
+        What became of it in the last thirty days: logarithm of its ratio, and standard error.
+    creep, share
+        How the part that creeps goes on, and its share in the whole in the baseline; None where none does.
     ambient_c, power_w
         The owner's room [°C] and load [W].
+    limit_c
+        Where the source throttles [°C].
+    moving
+        Where the laws of the creep are not known: what was detected of it, and its share in the whole.
     """
-    limit_c = limit_of(source)
+    limit_c = limit_of(source) if limit_c is None else limit_c
 
     def unknown(reason: str, now_c: float | None = None) -> Outlook:
         return Outlook(limit_c, ambient_c, power_w, now_c, None, None, reason)
 
-    if total is None or total_change is None or not math.isfinite(power_w):
+    if total is None or total_change is None or not math.isfinite(power_w) or power_w <= 0.0:
         return unknown("the whole path is not known")
     log_ratio, log_error = total_change
-    rise_k = power_w * total.k_per_w * math.exp(log_ratio)
-    now_c = ambient_c + rise_k
-    found, share = moving or (None, 0.0)
-    trend, trend_ci95 = (found.trend_pct_per_30d, found.trend_ci95) if found else (None, None)
-    if trend is None or trend_ci95 is None:
-        return unknown("nothing creeps", now_c)
-    each_k = power_w * total.k_per_w * share / 100.0 / 30.0  # kelvin a day for each per cent in 30 days
-    slope, error = each_k * trend, each_k * (trend_ci95[1] - trend_ci95[0]) / 2.0 / NORMAL_95
+    healthy_k, ratio = power_w * total.k_per_w, math.exp(log_ratio)
     relative = total.standard_error_k_per_w / total.k_per_w
-    ahead = _crossing(limit_c - now_c, rise_k * math.hypot(log_error, relative), slope, error)
-    if isinstance(ahead, str):
-        return unknown(ahead, now_c)
-    return Outlook(limit_c, ambient_c, power_w, now_c, *ahead)
+    if creep is not None and share > 0.0:
+        # The last thirty days are half a month old on average; what has grown since is added.
+        now_c = ambient_c + healthy_k * (ratio + share * (creep.now_ratio - creep.recent_ratio))
+        limit_ratio = (limit_c - ambient_c) / healthy_k
+        growth_error = math.hypot(ratio * log_error, limit_ratio * relative) / share
+        ahead = _foreseen(creep, (limit_ratio - ratio) / share, growth_error, limit_c - now_c)
+        return Outlook(limit_c, ambient_c, power_w, now_c, *ahead, creep.law, creep.clock, creep.worse)
+    now_c = ambient_c + healthy_k * ratio
+    if limit_c <= now_c:
+        return unknown("already at its limit", now_c)
+    found, moving_share = moving or (None, 0.0)
+    if found is None or found.trend_pct_per_30d is None or found.trend_ci95 is None:
+        return unknown("nothing creeps", now_c)
+    each_k = healthy_k * moving_share / 100.0 / 30.0  # kelvin a day for each per cent in 30 days
+    half = (found.trend_ci95[1] - found.trend_ci95[0]) / 2.0 / NORMAL_95
+    straight = _crossing(
+        limit_c - now_c,
+        healthy_k * ratio * math.hypot(log_error, relative),
+        each_k * found.trend_pct_per_30d,
+        each_k * half,
+    )
+    if isinstance(straight, str):
+        return unknown(straight, now_c)
+    return Outlook(limit_c, ambient_c, power_w, now_c, *straight)
+
+
+def _foreseen(
+    creep: CreepForecast, growth: float, growth_error: float, room_k: float
+) -> tuple[float | None, tuple[float, float] | None, str]:
+    """Median day of reaching a ratio and its 80 % interval, or why there is none."""
+    if room_k <= 0.0:
+        return None, None, "already at its limit"
+    if creep.now_ratio <= creep.recent_ratio:
+        return None, None, "it does not grow"
+    ahead_days = np.expm1(np.linspace(0.0, math.log1p(FARTHEST_DAYS), STEPS))
+    chance = creep.chance_reached(growth, growth_error, ahead_days)
+    if chance[-1] <= 0.9:
+        return None, None, ENDS
+    early, middle, late = (float(ahead_days[int(np.argmax(chance >= level))]) for level in (0.1, 0.5, 0.9))
+    if late - early > LONGEST_INTERVAL_DAYS:
+        return None, None, TOO_WIDE
+    return middle, (early, late), ""
 
 
 def _crossing(
