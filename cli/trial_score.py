@@ -193,7 +193,7 @@ def _is_false_alarm(
         return not truth.is_struck and cause not in truth.causes
 
     early = any(alert.day < onset_day for alert in alerts)
-    unjust = any(is_unjust(alert.source, alert.cause) for alert in alerts)
+    unjust = any(is_unjust(alert.source, alert.cause) or alert.cause == NONE for alert in alerts)
     at_end = any(is_unjust(source, cause_of(path)) for source, path in paths.items())
     return early or unjust or at_end
 
