@@ -146,7 +146,7 @@ def solve(
     tubes = [edge for edge in network.edges if edge[3] == "chamber"]
     chamber, warm = np.ones((n, len(tubes))), np.full((n, n_f), 10.0)
     dies, plates = list(network.dies), list(network.plates)
-    x = np.zeros((n, size))
+    x: Floats = np.zeros((n, size))
     for _ in range(6):  # the rest before the work
         g, room = network.conductance(
             work.joint, chamber, fin_factor(command * work.wear * work.flow, warm, control.exponent)
@@ -154,7 +154,7 @@ def solve(
         heat = np.zeros((n, size))
         for s in range(n_s):
             heat[:, dies[s]] += work.wanted_w[:, 0, s] + 0.02 * cap_w[s]
-        x = np.linalg.solve(g, (heat + room * work.room_c[:, :1])[..., None])[..., 0]
+        x = np.asarray(np.linalg.solve(g, (heat + room * work.room_c[:, :1])[..., None])[..., 0], dtype=float)
         warm = x[:, fin_nodes] - work.room_c[:, :1]
     smooth = x[:, dies]
     hottest = np.stack(
@@ -234,3 +234,43 @@ class Senses:
 
     def power(self, true_w: Floats, rng: np.random.Generator) -> Floats:
         return np.round(true_w * (1.0 + rng.normal(0.0, self.power_noise, true_w.shape)), 2)
+
+
+def draw_network(rng: np.random.Generator, is_laptop: bool, cap_w: Floats) -> Network:
+    """Layers sized so that a full load warms the joint by 10 to 20 K, the rest by 25 to 40 K."""
+    capacity: list[float] = []
+    edges: list[tuple[int, int, float, str, int]] = []
+    dies, plates = [], []
+    case = 20 if is_laptop else 40
+
+    def node(c: float) -> int:
+        capacity.append(c)
+        return len(capacity) - 1
+
+    air = node(case * rng.uniform(18, 30))
+    edges.append((air, -1, float(rng.uniform(3, 6) / cap_w.sum()), "fixed", 0))
+    shared: tuple[int, int] | None = None
+    for s, cap in enumerate(cap_w):
+        r_fast, r_slow = rng.uniform(10, 20) / cap, rng.uniform(24, 34) / (cap_w.sum() if is_laptop else cap)
+        lag = rng.uniform(0.35, 0.9)
+        first, second = node(0.1 * lag / r_fast), node(lag / (0.7 * r_fast))
+        third = node(rng.uniform(9, 14) / (0.25 * r_fast + 0.3 * r_slow))
+        fourth = node(rng.uniform(0.3, 0.5) * capacity[third])
+        edges += [(first, second, 0.3 * r_fast, "fixed", 0), (second, third, 0.7 * r_fast, "joint", s)]
+        edges.append((third, fourth, 0.08 * r_fast, "fixed", 0))
+        dies.append(first)
+        plates.append(third)
+        if shared is None or not is_laptop:
+            chamber = node(rng.uniform(0.5, 0.8) * capacity[third])
+            fins = node(rng.uniform(45, 80) / (0.65 * r_slow))
+            fan = 0 if is_laptop else s
+            edges.append((chamber, fins, 0.2 * r_slow, "fixed", 0))
+            edges.append((fins, air, 0.55 * r_slow, "fin", fan))
+            shared = (chamber, fins)
+        edges.append((fourth, shared[0], float(rng.uniform(5, 8) / cap), "chamber", s))
+    return Network(np.array(capacity), tuple(edges), tuple(dies), tuple(plates))
+
+
+def nominal(network: Network, control: FanControl, n: int, n_fans: int) -> tuple[Floats, Floats, Floats]:
+    fin = fin_factor(np.full((n, n_fans), 0.6), np.full((n, n_fans), 20.0), control.exponent)
+    return np.ones((n, 2)), np.ones((n, 2)), fin
