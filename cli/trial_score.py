@@ -15,6 +15,7 @@ The rule, source by source:
 * The change of the interface is held against the truth on every source for which it was given, except where
   the power reading went wrong: reported watts are what the resistance is made of.
 * Step or creep counts where a struck source was given the right cause.
+* An outlook counts where a date was given for a source that creeps and has a sink of its own.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from ..fake_sensors.ageing import FaultMode
+from ..fake_sensors.trial_outlook import days_to_limit
 from ..fake_sensors.trial_truth import SourceTruth, is_on, source_truth, true_fault
 from ..fake_sensors.trial_worlds import DAY_MS, World, sources_of
 
@@ -123,7 +125,11 @@ def score(world: World, documents: Documents) -> Outcome:
             for source, truth in truths.items()
             if truth.is_struck and source in paths and cause_of(paths[source]) in set(truth.causes) - {NONE}
         ),
-        outlooks_right=(),
+        outlooks_right=tuple(
+            right
+            for source, path in paths.items()
+            if (right := _is_outlook_right(world, source, path["outlook"])) is not None
+        ),
     )
 
 
@@ -196,6 +202,21 @@ def _is_false_alarm(
     unjust = any(is_unjust(alert.source, alert.cause) or alert.cause == NONE for alert in alerts)
     at_end = any(is_unjust(source, cause_of(path)) for source, path in paths.items())
     return early or unjust or at_end
+
+
+def _is_outlook_right(world: World, source: str, outlook: Mapping[str, Any]) -> bool | None:
+    """Whether the 80 % interval of a date holds the true one; None where no date was given or is true."""
+    if outlook["ci80_days"] is None:
+        return None
+    days = days_to_limit(
+        world,
+        source,
+        limit_c=outlook["limit_c"],
+        ambient_c=outlook["reference_ambient_c"],
+        power_w=outlook["reference_power_w"],
+    )
+    early, late = outlook["ci80_days"]
+    return None if days is None else bool(early <= days <= late)
 
 
 def _delay_days(world: World, truths: Mapping[str, SourceTruth], found: list[Alert]) -> float | None:

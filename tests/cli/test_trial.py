@@ -15,8 +15,9 @@ from heatdrift.cli.trial import command
 from heatdrift.cli.trial_score import Documents, Outcome, score
 from heatdrift.cli.trial_text import summarise, trial_lines
 from heatdrift.fake_sensors.ageing import Fault, FaultMode
+from heatdrift.fake_sensors.trial_outlook import temperature_c, usual_speed
 from heatdrift.fake_sensors.trial_truth import true_fault
-from heatdrift.fake_sensors.trial_worlds import SCENARIOS, World, draw_world, sources_of
+from heatdrift.fake_sensors.trial_worlds import SCENARIOS, World, draw_world, sources_of, stack_of
 
 ONSET_DAY, SIZE = 50.0, 0.3
 Claims = Mapping[str, tuple[str, str]]  # cause and shape said of each source
@@ -160,6 +161,21 @@ def test_lint_in_a_shared_sink_is_told_of_both_sources() -> None:
     assert score(world, said(world, both)).is_right
     half = score(world, said(world, {"gpu0": ("airflow", "creep")}))
     assert verdicts_of(half) == (False, False, False)
+
+
+def test_an_outlook_is_held_against_the_true_day() -> None:
+    world = world_of("pump-out", "desktop")
+    source = world.faults[0].source
+    chip = stack_of(world.values, source).chips[0]
+    reference = {"reference_ambient_c": 25.0, "reference_power_w": 0.6 * chip.limit_w}
+    speed = usual_speed(world, source, *reference.values())
+    # The temperature 40 days after the end of the record, by definition.
+    limit_c = temperature_c(world, source, world.days + 40.0, (*reference.values(), speed))
+    documents = said(world, {source: ("interface", "creep")})
+    path = next(path for path in documents.report["paths"] if path["source"] == source)
+    for ci80_days, is_right in (((35.0, 45.0), True), ((41.0, 60.0), False)):
+        path["outlook"] = {"limit_c": limit_c, "ci80_days": ci80_days, **reference}
+        assert score(world, documents).outlooks_right == (is_right,)
 
 
 def test_a_command_that_failed_is_no_right_cause_and_is_shown() -> None:

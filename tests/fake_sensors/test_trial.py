@@ -11,7 +11,10 @@ from pathlib import Path
 import pytest
 
 from heatdrift.fake_sensors.ageing import Fault, FaultMode
+from heatdrift.fake_sensors.climate import ClimateValues
+from heatdrift.fake_sensors.machine import FakeMachine
 from heatdrift.fake_sensors.trial import RECORD_NAME, TRUTH_NAME, folder_name, record_world
+from heatdrift.fake_sensors.trial_outlook import days_to_limit, temperature_c
 from heatdrift.fake_sensors.trial_truth import FELT_PCT, is_on, source_truth, true_fault
 from heatdrift.fake_sensors.trial_worlds import (
     HEALTHY,
@@ -22,10 +25,12 @@ from heatdrift.fake_sensors.trial_worlds import (
     draw_world,
     sources_of,
 )
+from heatdrift.fake_sensors.workload import Segment
 from heatdrift.store.database import open_reader
 from heatdrift.store.reader import Reader
 
 N_WORLDS = 4 * len(SCENARIOS)
+CREEPING = ("pump-out", "dry-out", "metal drawn in", "lint")
 WORLDS = [draw_world(1, number) for number in range(N_WORLDS)]
 
 
@@ -141,3 +146,39 @@ def test_a_world_is_recorded_once_with_its_truth_beside_it(tmp_path: Path) -> No
         assert [entry.name for entry in reader.sources()] == sources_of(world.values)
     finally:
         database.close()
+
+
+def test_a_settled_machine_is_where_the_outlook_says_it_is() -> None:
+    """Held against the machine itself, stepped for hours at constant work."""
+    world = next(one for one in WORLDS if one.scenario == "pump-out" and one.values.kind == "desktop")
+    source = world.faults[0].source
+    calm = replace(
+        world.values,
+        climate=ClimateValues(mean_c=25.0, season_k=0.0, day_k=0.0, weather_k=0.0, heated_c=0.0),
+        habits=replace(world.values.habits, tasks=(replace(world.values.habits.tasks[0], memory_level=0.5),)),
+    )
+    is_gpu = source == "gpu0"
+    work = Segment(1e9, "steady", 0.0 if is_gpu else 0.6, 0.6 if is_gpu else 0.0, 0.5, 0.0, 1.0)
+    machine = FakeMachine(calm, 1, segments=iter([work]))
+    machine.advance(4 * 3600.0)
+    truth = machine.truth()
+    stack, index = next(place for place in machine.places if place[0].chips[place[1]].values.source == source)
+    chip = stack.chips[index]
+    new = replace(world, values=calm, faults=())
+    room_c = machine.air_c - calm.surroundings.case_resistance_k_per_w * chip.power_w
+    conditions = (room_c, chip.power_w * chip.meter_factor, stack.fan.share)
+    # After four hours, fifty time constants of the sink, what is left is rounding.
+    assert temperature_c(new, source, 0.0, conditions) == pytest.approx(
+        truth.sources[source].temperature_c, abs=0.01
+    )
+
+
+def test_what_does_not_creep_or_shares_its_sink_has_no_day() -> None:
+    for world in WORLDS:
+        for source in sources_of(world.values):
+            days = days_to_limit(world, source, limit_c=90.0, ambient_c=25.0, power_w=60.0)
+            if world.values.kind == "laptop" or world.scenario not in CREEPING:
+                assert days is None
+            elif source == world.faults[0].source:
+                assert days is not None
+                assert days >= 0.0
