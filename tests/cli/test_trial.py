@@ -170,7 +170,8 @@ def test_an_outlook_is_held_against_the_true_day() -> None:
     reference = {"reference_ambient_c": 25.0, "reference_power_w": 0.6 * chip.limit_w}
     speed = usual_speed(world, source, *reference.values())
     # The temperature 40 days after the end of the record, by definition.
-    limit_c = temperature_c(world, source, world.days + 40.0, (*reference.values(), speed))
+    conditions = reference["reference_ambient_c"], reference["reference_power_w"], speed
+    limit_c = temperature_c(world, source, world.days + 40.0, conditions)
     documents = said(world, {source: ("interface", "creep")})
     path = next(path for path in documents.report["paths"] if path["source"] == source)
     for ci80_days, is_right in (((35.0, 45.0), True), ((41.0, 60.0), False)):
