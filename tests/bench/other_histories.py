@@ -38,7 +38,11 @@ WORK = {
 
 @dataclass(frozen=True)
 class OtherMachine:
-    """A machine and what will happen to it; ratios are of one day each, 1 at the start."""
+    """A machine and what will happen to it; ratios are of one day each, 1 at the start.
+
+    ``interface_ratio`` is that of the lags below 3 s. A joint that grows also moves heat to slower lags;
+    ``joint_ratio`` counts all that it adds as interface. Layers have no sharper border than these two.
+    """
 
     seed: int
     number: int
@@ -62,6 +66,7 @@ class OtherMachine:
     all_seconds: bool
     is_csv: bool
     interface_ratio: Floats = field(repr=False)
+    joint_ratio: Floats = field(repr=False)
     airflow_ratio: Floats = field(repr=False)
     joint_factor: Floats = field(repr=False)
     flow_factor: Floats = field(repr=False)

@@ -80,7 +80,8 @@ def draw(seed: int, number: int) -> OtherMachine:
     joint, chamber, fin = nominal(network, control, len(grid), n_fans)
     joint[:, source] = grid
     fast, _ = network.parts(source, joint, chamber, fin, 0.9)
-    fast = fast / np.interp(1.0, grid, fast)
+    healthy = float(np.interp(1.0, grid, fast))
+    fast = fast / healthy
     flow = np.linspace(0.2, 1.0, 400)
     joint, chamber, _ = nominal(network, control, len(flow), n_fans)
     moved = np.full((len(flow), n_fans), 0.6)
@@ -104,6 +105,8 @@ def draw(seed: int, number: int) -> OtherMachine:
         size = float(rng.choice([rng.uniform(0.72, 0.9), rng.uniform(1.1, 1.3)]))
     elif mode == "temperature_offset":
         size = float(rng.choice([-1, 1]) * rng.uniform(3, 7))
+    joint_factor = np.interp(interface, fast, grid)
+    per_joint = sum(0.9 * edge[2] for edge in network.edges if edge[3:] == ("joint", source)) / healthy
     let_through = np.interp(airflow, slow[::-1], flow[::-1])
     if mode == "fan_wear":
         let_through, wear = wear, let_through
@@ -143,7 +146,7 @@ def draw(seed: int, number: int) -> OtherMachine:
             bool(rng.random() < 0.1),
             bool(rng.random() < 0.15),
         ),
-        *(interface, airflow, np.interp(interface, fast, grid), let_through, wear),
+        *(interface, 1.0 + per_joint * (joint_factor - 1.0), airflow, joint_factor, let_through, wear),
     )
 
 
@@ -178,6 +181,7 @@ def write(machine: OtherMachine, folder: Path) -> None:
         "fan_control": machine.control.kind,
         "start_s": machine.start_s,
         "interface_ratio": machine.interface_ratio.round(5).tolist(),
+        "joint_ratio": machine.joint_ratio.round(5).tolist(),
         "airflow_ratio": machine.airflow_ratio.round(5).tolist(),
     }
     (folder / "truth.json").write_text(json.dumps(truth))

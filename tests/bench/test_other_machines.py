@@ -60,25 +60,28 @@ class Verdict:
             guilty = set(self.paths)  # what warms the case reaches the neighbour as well
         return [source for source in self.paths if source not in guilty and self.told(source)]
 
-    def true_change_pct(self, source: str) -> float:
-        ratio = np.array(self.truth["interface_ratio"] if source == self.truth["source"] else [1.0])
+    def true_change_pct(self, source: str, border: str = "interface_ratio") -> float:
+        ratio = np.array(self.truth[border] if source == self.truth["source"] else [1.0])
         first = self.truth["onset_day"] if self.truth["mode"] == "repaste" else 0
         ratio = ratio[first:] if len(ratio) > 1 else ratio
         return float(100.0 * (ratio[-LAST_DAYS:].mean() / ratio[:BASELINE_DAYS].mean() - 1.0))
 
-    def interface_errors(self) -> list[tuple[float, bool]]:
-        """Error of the change, and whether its interval holds the truth, for each source that knew it.
+    def interface_errors(self) -> list[tuple[float, float, bool]]:
+        """Error of the change by either border, and whether its interval meets what lies between them.
 
-        Not where the readings lie: the change is one of reported figures there.
+        Of each source that knew it, but not where the readings lie: it is a change of reported figures there.
         """
         found = []
         for source, one in self.paths.items():
-            if self.truth["expected_cause"] == "telemetry" and source == self.truth["source"]:
-                continue
             part = one["interface_resistance"]
-            if part["change_pct"] is not None and part["change_ci95_pct"] is not None:
-                true, (low, high) = self.true_change_pct(source), part["change_ci95_pct"]
-                found.append((part["change_pct"] - true, low <= true <= high))
+            lies = self.truth["expected_cause"] == "telemetry" and source == self.truth["source"]
+            if not lies and part["change_pct"] is not None and part["change_ci95_pct"] is not None:
+                borders = [
+                    self.true_change_pct(source, border) for border in ("interface_ratio", "joint_ratio")
+                ]
+                low, high = part["change_ci95_pct"]
+                by_lag, by_joint = (part["change_pct"] - border for border in borders)
+                found.append((by_lag, by_joint, low <= max(borders) and min(borders) <= high))
         return found
 
     def line(self) -> str:
@@ -151,16 +154,12 @@ def table_of(verdicts: list[Verdict]) -> list[tuple[str, str, str]]:
         ),
     ]
     if errors:
-        size = np.abs([error for error, _ in errors])
+        for column, border in enumerate(("lags below 3 s", "all of the joint")):
+            size = np.abs([error[column] for error in errors])
+            what = f"interface change, median and largest error, {border}"
+            lines.append((what, f"{np.median(size):.1f}, {size.max():.1f} points of {len(size)}", ""))
         lines.append(
-            (
-                "interface change, median and largest error",
-                f"{np.median(size):.1f}, {size.max():.1f} points of {len(size)}",
-                "",
-            )
-        )
-        lines.append(
-            ("its 95 % interval holds the truth", f"{np.mean([held for _, held in errors]):.0%}", "")
+            ("its 95 % interval meets the truth", f"{np.mean([held for *_, held in errors]):.0%}", ">= 90%")
         )
     return lines
 
