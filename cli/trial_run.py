@@ -103,14 +103,17 @@ def _document(environment: dict[str, str], place: Path, name: str) -> Any:
 
 
 def _heatdrift(environment: dict[str, str], *words: str) -> None:
-    done = subprocess.run(
-        [sys.executable, "-m", "heatdrift", *words],
-        env=environment,
-        capture_output=True,
-        text=True,
-        timeout=LONGEST_COMMAND_S,
-        check=False,
-    )
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "heatdrift", *words],
+            env=environment,
+            capture_output=True,
+            text=True,
+            timeout=LONGEST_COMMAND_S,
+            check=False,
+        )
+    except subprocess.TimeoutExpired as late:
+        raise CommandFailedError(f"heatdrift {words[0]} took more than {LONGEST_COMMAND_S:g} s") from late
     if done.returncode:
         said = done.stderr.strip().splitlines() or ["it said nothing"]
         raise CommandFailedError(f"heatdrift {words[0]} ended with {done.returncode}: {said[-1]}")

@@ -12,12 +12,16 @@ import pytest
 from click.testing import CliRunner
 
 from heatdrift.cli.trial import command
+from heatdrift.cli.trial_run import judge_world
 from heatdrift.cli.trial_score import Documents, Outcome, score
 from heatdrift.cli.trial_text import summarise, trial_lines
 from heatdrift.fake_sensors.ageing import Fault, FaultMode
+from heatdrift.fake_sensors.trial import JOURNAL_NAME, RECORD_NAME
 from heatdrift.fake_sensors.trial_outlook import temperature_c, usual_speed
 from heatdrift.fake_sensors.trial_truth import true_fault
 from heatdrift.fake_sensors.trial_worlds import SCENARIOS, World, draw_world, sources_of, stack_of
+from heatdrift.store.database import open_writer
+from heatdrift.store.writer import Writer
 
 ONSET_DAY, SIZE = 50.0, 0.3
 Claims = Mapping[str, tuple[str, str]]  # cause and shape said of each source
@@ -224,6 +228,18 @@ def test_machines_go_through_the_public_commands_and_are_kept(tmp_path: Path) ->
     assert (result["schema"], len(result["machines"])) == ("heatdrift-trial/1", 1)
     assert "ended with" not in result["machines"][0]["said"]
     assert "cause right" in judged.output
+
+
+def test_a_failing_command_ends_the_judging_of_its_machine_alone(tmp_path: Path) -> None:
+    database = open_writer(f"sqlite:///{tmp_path / RECORD_NAME}")
+    Writer(
+        database, "7b2f6f7e-6f0a-5f5e-9d5e-0123456789ab", "dove"
+    )  # a machine of which nothing was recorded
+    database.close()
+    (tmp_path / JOURNAL_NAME).touch()
+    documents = judge_world(tmp_path)
+    assert documents.problem.startswith("heatdrift backtest ended with 2: ")
+    assert "nothing was recorded of dove" in documents.problem
 
 
 def test_only_recording_needs_a_folder() -> None:
