@@ -11,17 +11,42 @@ import pandas as pd
 from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.stats import t as student
 
+from .regression import fit_huber
+
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
-LEAST_STRETCHES = 4  # on either side
+LEAST_STRETCHES = 4  # on either side; of days where those are what is independent
 LEAST_FREEDOM = 2  # stretches of like work beyond one of each kind
 # How far members of a class of like work may lie apart; common practice, no source.
 LIKE_UTILIZATION_PCT, LIKE_MEMORY_PCT = 20.0, 25.0
 NO_MEMORY = -100.0  # times that width: far from every reading
 UNKNOWN_WORK = -1
+# Variance that reading whole degrees may add to a temperature: it flattens a slope by no more than its share
+# of the temperature's own variance, 8 % at a standard deviation of 1 K.
+WHOLE_DEGREE_K2 = 1.0 / 12.0
+EMPTY = 1e-9  # what subtraction leaves of a sum that is 0
 MOMENTS = {"clock after 5 min": "after_5_min", "clock after 20 min": "after_20_min"}
 HELD_DOWN = "time held down by heat"
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A number with its uncertainty; None where ``reason`` says why it cannot be known.
+
+    Attributes
+    ----------
+    standard_error, ci95
+        In the unit of the value; None for a single stretch, whose scatter nobody knows.
+    n_stretches
+        Stretches of load that it stands on.
+    """
+
+    value: float | None
+    standard_error: float | None
+    ci95: tuple[float, float] | None
+    n_stretches: int
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,15 +91,9 @@ def compare_sustained(before: pd.DataFrame, after: pd.DataFrame) -> dict[str, Qu
     return found
 
 
-def _clock(stretches: pd.DataFrame, moment: str) -> pd.DataFrame:
-    return _observed(stretches, stretches[f"clock_mhz_{moment}"], moment)
-
-
-def _share(stretches: pd.DataFrame) -> pd.DataFrame:
-    return _observed(stretches, stretches["thermal_limited_pct"], "minute_1")
-
-
-def like_work(utilization_pct: npt.ArrayLike, memory_utilization_pct: npt.ArrayLike) -> Index:
+def like_work(
+    utilization_pct: npt.ArrayLike, memory_utilization_pct: npt.ArrayLike, width: float = 1.0
+) -> Index:
     """Class of like work of each observation, found in the observations themselves.
 
     Fixed edges part 59 from 61 %. Here the nearest are joined first, and go on being joined while no two in
@@ -85,6 +104,8 @@ def like_work(utilization_pct: npt.ArrayLike, memory_utilization_pct: npt.ArrayL
     ----------
     utilization_pct, memory_utilization_pct
         Shape (n,), of all sides that are to be compared together [%].
+    width
+        How wide a class may be, of those limits: where there is plenty, less is more alike.
 
     Returns
     -------
@@ -108,9 +129,106 @@ def like_work(utilization_pct: npt.ArrayLike, memory_utilization_pct: npt.ArrayL
     found = np.ones(1, np.int64)
     if len(unique) > 1:
         tree = linkage(unique, "complete", metric="chebyshev")
-        found = fcluster(tree, 1.0, "distance").astype(np.int64)
+        found = fcluster(tree, width, "distance").astype(np.int64)
     classes[is_known] = found[which.ravel()]
     return classes
+
+
+def mean_of(values: Array, wanted: str) -> Measured:
+    """Mean of what stretches said, with Student's interval."""
+    known = values[np.isfinite(values)]
+    n = len(known)
+    if not n:
+        return Measured(None, None, None, 0, f"cannot be known: no {wanted}")
+    mean = float(known.mean())
+    if n == 1:
+        return Measured(mean, None, None, 1, "one stretch alone tells nothing of its own scatter")
+    error = float(known.std(ddof=1)) / math.sqrt(n)
+    return Measured(mean, error, _interval(mean, error, n - 1), n)
+
+
+def _interval(value: float, error: float, freedom: int) -> tuple[float, float]:
+    half = float(student.ppf(0.975, freedom)) * error
+    return value - half, value + half
+
+
+def slope_alike(observed: pd.DataFrame, least_sd_k: float, name: str, draw: str) -> Measured:
+    """Clock per kelvin among what is alike, with its error from leaving out one independent draw at a time.
+
+    The delete-one-group jackknife holds where the minutes of a stretch resemble each other [1]_.
+
+    Parameters
+    ----------
+    observed
+        No NaN: ``x_c``, ``clock_mhz``; ``alike``, which rows may be compared, `UNKNOWN_WORK` for none;
+        ``stretch``; ``draw``, which rows are not independent.
+    least_sd_k
+        What the temperature must vary by [K].
+    name, draw
+        Of the temperature and of a draw, for people.
+
+    References
+    ----------
+    .. [1] A. C. Cameron, D. L. Miller, Journal of Human Resources 50 (2015) 317, section VI.B (CV3).
+    .. [2] P. J. Huber, Robust Statistics, Wiley 1981, section 7.6.
+    """
+    n_all = observed["stretch"].nunique()
+    observed = observed[observed["alike"] != UNKNOWN_WORK]
+    n = observed["stretch"].nunique()
+    if n_all and not n:
+        return Measured(None, None, None, 0, "not comparable: nobody knows how busy the source was")
+    if (n_draws := observed["draw"].nunique()) < LEAST_STRETCHES:
+        counted = f"{n_draws} {draw}{'' if n_draws == 1 else 's'} of usable load"
+        return Measured(None, None, None, n, f"not identifiable: {counted}, {LEAST_STRETCHES} are needed")
+    x, y = (observed[column].to_numpy(float) for column in ("x_c", "clock_mhz"))
+    groups, draws = (np.unique(observed[column], return_inverse=True)[1] for column in ("alike", "draw"))
+    sizes = np.bincount(groups)
+    x_away, y_away = (values - (np.bincount(groups, values) / sizes)[groups] for values in (x, y))
+    sd_k = math.sqrt(float(x_away @ x_away) / max(len(x) - len(sizes), 1))
+    if sd_k < least_sd_k:
+        varies = (
+            f"{name} hardly varies at like work (standard deviation {sd_k:.1f} K, {least_sd_k:g} K needed)"
+        )
+        return Measured(None, None, None, n, f"not identifiable: {varies}")
+    weights = fit_huber(x_away, y_away).weights
+    shape = (len(sizes), n_draws)
+    cells = [
+        np.bincount(groups * n_draws + draws, weights * values, math.prod(shape)).reshape(shape)
+        for values in (np.ones(len(x)), x_away, y_away, x_away * x_away, x_away * y_away)
+    ]
+    slope = float(_within([cell.sum(axis=1, keepdims=True) for cell in cells])[0])
+    without = _within([cell.sum(axis=1, keepdims=True) - cell for cell in cells])
+    if not np.isfinite(without).all():
+        return Measured(None, None, None, n, f"not identifiable: one {draw} alone tells of {name}")
+    variance = (n_draws - 1) / n_draws * float(np.sum((without - slope) ** 2))
+    # Beyond the threshold a row has no slope in the influence function: held weights say too little [2]_.
+    squares = x_away * x_away
+    variance *= float(weights @ squares / max(float((weights >= 1.0) @ squares), EMPTY)) ** 2
+    error = math.hypot(math.sqrt(variance), slope * WHOLE_DEGREE_K2 / sd_k**2)
+    low, high = _interval(slope, error, n_draws - 1)
+    if high >= 0.0:
+        told = f"{slope:+.2f} MHz/K, 95 % interval {low:+.2f} to {high:+.2f}"
+        reason = f"clock is not limited by heat: it does not surely fall with {name} ({told})"
+        return Measured(None, None, None, n, reason)
+    return Measured(slope, error, (low, high), n)
+
+
+def _within(sums: list[Array]) -> Array:
+    """Slope within groups, from sums of weights, x, y, x² and xy; shape (n_groups, n) each, gives (n,)."""
+    count, x, y, xx, xy = sums
+    is_empty = count < EMPTY
+    count = np.where(is_empty, np.inf, count)
+    squares = np.where(is_empty, 0.0, xx - x * x / count).sum(axis=0)
+    products = np.where(is_empty, 0.0, xy - x * y / count).sum(axis=0)
+    return np.asarray(np.where(squares > EMPTY, products / np.maximum(squares, EMPTY), np.nan), float)
+
+
+def _clock(stretches: pd.DataFrame, moment: str) -> pd.DataFrame:
+    return _observed(stretches, stretches[f"clock_mhz_{moment}"], moment)
+
+
+def _share(stretches: pd.DataFrame) -> pd.DataFrame:
+    return _observed(stretches, stretches["thermal_limited_pct"], "minute_1")
 
 
 def _observed(stretches: pd.DataFrame, value: pd.Series, moment: str) -> pd.DataFrame:
