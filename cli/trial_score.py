@@ -20,6 +20,7 @@ The rule, source by source:
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -29,6 +30,7 @@ from ..fake_sensors.ageing import FaultMode
 from ..fake_sensors.trial_outlook import days_to_limit
 from ..fake_sensors.trial_truth import SourceTruth, is_on, source_truth, true_fault
 from ..fake_sensors.trial_worlds import DAY_MS, World, sources_of
+from .wording import counted
 
 HOLDING, NONE = "holding", "none"
 TENTHS = 10
@@ -103,7 +105,7 @@ def score(world: World, documents: Documents) -> Outcome:
     return Outcome(
         name=world.name,
         scenario=world.scenario,
-        truth=truth_text(world, truths),
+        truth=f"{truth_text(world, truths)}; {circumstances_text(world)}",
         said=said_text(documents, alerts),
         is_faulty=fault is not None,
         is_to_be_found=bool(wanted),
@@ -168,6 +170,21 @@ def truth_text(world: World, truths: Mapping[str, SourceTruth]) -> str:
         if truth.is_struck
     )
     return f"{world.scenario} from day {fault.from_day:.0f}: {struck}"
+
+
+def circumstances_text(world: World) -> str:
+    """What made a world hard to judge, in a line."""
+    values = world.values
+    around, habits = values.surroundings, values.habits
+    words = ["room probe" if around.ambient_offset_k is not None else "no room probe"]
+    words.append(f"{counted(values.n_fan_tachs, 'fan')} counted")
+    words += [f"off from day {begin:.0f} for {days:.1f} d" for begin, days in habits.absences]
+    if math.isfinite(habits.change_day):
+        words.append(f"other tasks from day {habits.change_day:.0f}")
+    words += [
+        f"{wave.extra_k:.0f} K of heatwave from day {wave.from_day:.0f}" for wave in values.climate.heatwaves
+    ]
+    return ", ".join(words)
 
 
 def said_text(documents: Documents, alerts: list[Alert]) -> str:

@@ -210,6 +210,7 @@ def test_the_summary_counts_each_of_its_own() -> None:
     text = "\n".join(trial_lines(outcomes))
     assert text.count("  truth ") == 2
     assert "knocked from day 50" in text
+    assert "room probe" in text
 
 
 def test_machines_go_through_the_public_commands_and_are_kept(tmp_path: Path) -> None:
