@@ -82,7 +82,7 @@ def _days(history: History, from_utc: datetime | None, to_utc: datetime | None) 
 def _alerts(history: History, judge: Judge, first: date, last: date) -> list[dict[str, Any]]:
     """What would have been told, each finding once as the outbox would have it."""
     causes: dict[str, list[str]] = {}
-    told: dict[str, tuple[Severity, int, float | None]] = {}
+    told: dict[str, Severity] = {}
     alerts: list[dict[str, Any]] = []
     with progress_bar() as bar:
         task = bar.add_task("judging night by night", total=None)
@@ -100,19 +100,17 @@ def _is_new(
     history: History,
     one: Verdict,
     made_utc_ms: int,
-    told: dict[str, tuple[Severity, int, float | None]],
+    told: dict[str, Severity],
 ) -> bool:
-    """Whether no repeat lock holds the message back."""
+    """Whether it is another finding than those that were told; reminders are left out."""
     kinds = kinds_on_path(history.entries, one.source, made_utc_ms)
     message = message_of(
         one, made_utc_ms=made_utc_ms, machine_name=history.reader.machine_name, kinds_of_entries=kinds
     )
     earlier = told.get(message.key)
-    if earlier is not None and earlier[0].rank >= message.severity.rank:
-        repeat_days = message.repeat_after_days
-        if repeat_days is None or made_utc_ms - earlier[1] < repeat_days * 86_400_000:
-            return False
-    told[message.key] = message.severity, made_utc_ms, message.repeat_after_days
+    if earlier is not None and earlier.rank >= message.severity.rank:
+        return False
+    told[message.key] = message.severity
     return True
 
 

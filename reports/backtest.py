@@ -86,7 +86,7 @@ class _Watch:
     judge: Judge
     source: str
     _era_from_utc_ms: int = -1
-    _detectors: dict[str, Detector] = field(default_factory=dict)
+    _detectors: dict[str, tuple[Detector, int]] = field(default_factory=dict)
     _fed_until: dict[str, float] = field(default_factory=dict)
     _changed_since: int | None = None
 
@@ -128,15 +128,18 @@ class _Watch:
             return False
         if series is None:
             return False
-        rows = day_rows(series.rows)
+        rows = day_rows(series.rows, series.classes.mixtures)
         if len(rows) <= series.n_baseline:
             return False
         if len(rows) < SETTLED_ROWS:
             return True
-        detector = self._detectors.get(name)
-        if detector is None:
-            detector = Detector(series.n_baseline, series.baseline_standard_error, settings)
-            self._detectors[name], self._fed_until[name] = detector, -math.inf
+        n_classes = len(series.classes.covariance)
+        detector, known_classes = self._detectors.get(name, (None, 0))
+        if detector is None or known_classes != n_classes:
+            detector = Detector(
+                series.n_baseline, series.baseline_standard_error, settings, series.classes.covariance
+            )
+            self._detectors[name], self._fed_until[name] = (detector, n_classes), -math.inf
         for row in rows:
             if row[0] > self._fed_until[name]:
                 detector.add(*row)

@@ -12,6 +12,7 @@ import pandas as pd
 from ..store.errors import TooFewWindowsError
 from .day_levels import DayLevels
 
+Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 LEAST_DAYS = 10
@@ -95,20 +96,52 @@ def ratios(levels: DayLevels, baseline: Baseline) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Index ``day``; ``log_ratio``, ``standard_error`` of the day with what its classes leave open against
-        those of the baseline, and ``n``.
+        Index ``day``; ``log_ratio``, ``standard_error`` of the day alone, which leaves out what days of one
+        class share (see `class_errors`), and ``n``.
     """
-    _, of_baseline = levels.mean(baseline.is_in)
-    mixture = levels.shares - of_baseline @ levels.shares
-    shared = np.einsum("dc,ce,de->d", mixture, levels.effects_covariance, mixture)
     return pd.DataFrame(
         {
             "log_ratio": levels.level - baseline.log_value,
-            "standard_error": np.sqrt(levels.standard_error**2 + shared),
+            "standard_error": levels.standard_error,
             "n": levels.n,
         },
         index=levels.days,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ClassErrors:
+    """What is not known of the classes of work, and how the days of a series hold them.
+
+    Attributes
+    ----------
+    covariance
+        Of the classes' effects, shape (n_classes, n_classes).
+    mixtures
+        By how much more of each class a day holds than the baseline, shape (n_days, n_classes).
+    """
+
+    covariance: Array
+    mixtures: Array
+
+    def of(self, chosen: Flags | slice) -> ClassErrors:
+        """The same for some of the days."""
+        return ClassErrors(self.covariance, self.mixtures[chosen])
+
+    def standard_error(self, weights: Array) -> float:
+        """What the classes leave open in a weighted mean of the days against the baseline."""
+        mixture = weights @ self.mixtures
+        return math.sqrt(max(float(mixture @ self.covariance @ mixture), 0.0))
+
+    def stretched(self, factors: Array) -> ClassErrors:
+        """The same for days whose values were multiplied."""
+        return ClassErrors(self.covariance, self.mixtures * factors[:, None])
+
+
+def class_errors(levels: DayLevels, baseline: Baseline) -> ClassErrors:
+    """What days of one class share against the baseline, for every day of the levels."""
+    _, of_baseline = levels.mean(baseline.is_in)
+    return ClassErrors(levels.effects_covariance, levels.shares - of_baseline @ levels.shares)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ weighed by its marginal likelihood; answers are averages over all that remain cr
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -74,7 +75,7 @@ class _Candidates:
     log_prior: Array
 
 
-def explain(rows: Array, healthy: HealthyDays, first_row: int) -> Change:
+def explain(rows: Array, healthy: HealthyDays, first_row: int, mixtures: Array | None = None) -> Change:
     """Find the most credible story of a change that is known to be there.
 
     Parameters
@@ -85,11 +86,13 @@ def explain(rows: Array, healthy: HealthyDays, first_row: int) -> Change:
         What healthy rows look like.
     first_row
         The first row on which a change may show.
+    mixtures
+        Classes of work of each row; see `Whitener.row`.
     """
     candidates = _candidates(rows[:, 0], first_row)
     seen = rows.copy()
     for _ in range(2):  # the second time with outliers held back
-        white, flat = _whitened(seen, candidates.columns, healthy)
+        white, flat = _whitened(seen, candidates.columns, healthy, mixtures)
         log_bayes, mean, covariance = _amplitudes(white, flat)
         log_weight = log_bayes + candidates.log_prior
         best = int(np.argmax(log_weight))
@@ -114,7 +117,12 @@ def explain(rows: Array, healthy: HealthyDays, first_row: int) -> Change:
         spread = np.einsum("ci,cij,cj->c", candidates.slopes, covariance, candidates.slopes)
         slope, slope_ci95 = _mixed(rates, spread, chosen)
     change = Change(shape, probabilities, onset, onset_ci95, now, now_ci95, slope, slope_ci95, None)
-    return _with_reversal(change, rows, seen[:, 2], candidates.columns[:, int(np.argmax(chosen))], healthy)
+    story = candidates.columns[:, int(np.argmax(chosen))]
+
+    def whitened(errors: Array, columns: Array) -> Array:
+        return whiten(rows[:, 0], errors, columns, healthy, mixtures)
+
+    return _with_reversal(change, rows, seen[:, 2], story, whitened)
 
 
 def _candidates(days: Array, first_row: int) -> _Candidates:
@@ -163,11 +171,13 @@ def _candidates(days: Array, first_row: int) -> _Candidates:
     )
 
 
-def _whitened(rows: Array, columns: Array, healthy: HealthyDays) -> tuple[Array, Array]:
+def _whitened(
+    rows: Array, columns: Array, healthy: HealthyDays, mixtures: Array | None
+) -> tuple[Array, Array]:
     """The series and all candidates, whitened."""
     flat = columns.reshape(len(rows), -1)
     used = np.flatnonzero(flat[-1] != 0.0)
-    white = whiten(rows[:, 0], rows[:, 2], np.column_stack([rows[:, 1], flat[:, used]]), healthy)
+    white = whiten(rows[:, 0], rows[:, 2], np.column_stack([rows[:, 1], flat[:, used]]), healthy, mixtures)
     templates = np.zeros_like(flat)
     templates[:, used] = white[:, 1:]
     return white[:, 0], templates.reshape(columns.shape)
@@ -215,7 +225,7 @@ def _mixed(mean: Array, variance: Array, weight: Array) -> tuple[float, tuple[fl
 
 
 def _with_reversal(
-    change: Change, rows: Array, held_back: Array, story: Array, healthy: HealthyDays
+    change: Change, rows: Array, held_back: Array, story: Array, whitened: Callable[[Array, Array], Array]
 ) -> Change:
     """Look for a sudden second change after the first, as when somebody has seated the cooler again.
 
@@ -229,7 +239,7 @@ def _with_reversal(
     later_rows = later_rows[:: math.ceil(len(later_rows) / MOST_ONSETS)]
     steps = (np.arange(len(days))[:, None] >= later_rows[None, :]).astype(float)
     main = story[:, [0]] if not story[-1, 1] else story
-    white = whiten(days, held_back, np.column_stack([rows[:, 1], main, steps]), healthy)
+    white = whitened(held_back, np.column_stack([rows[:, 1], main, steps]))
     known, later = white[:, 1 : 1 + main.shape[1]], white[:, 1 + main.shape[1] :]
     gains = [
         _evidence(np.column_stack([known, later[:, number]]), white[:, 0])[0]
@@ -242,7 +252,7 @@ def _with_reversal(
     columns = np.column_stack([rows[:, 1], main, steps[:, best]])
     errors = rows[:, 2]
     for _ in range(2):
-        white = whiten(days, errors, columns, healthy)
+        white = whitened(errors, columns)
         _, mean, covariance = _evidence(white[:, 1:], white[:, 0])
         errors = errors * np.maximum(1.0, np.abs(white[:, 0] - white[:, 1:] @ mean) / CLIP)
     now, now_ci95 = _mixed(np.array([mean.sum()]), np.array([covariance.sum()]), np.ones(1))

@@ -15,10 +15,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from ..store.errors import AnalysisError, TooFewWindowsError
+from .baseline import ClassErrors
 from .change_point import Change, explain
 from .detection import Detection
 from .evidence import Evidence
-from .prewhitening import LEAST_ROWS, HealthyDays, learn_noise
+from .prewhitening import LEAST_ROWS, NO_CLASSES, HealthyDays, learn_noise
 
 Array = npt.NDArray[np.float64]
 
@@ -80,6 +81,8 @@ class Detector:
         Common error of all rows [log units].
     settings
         What counts as drift.
+    classes_covariance
+        What is not known of the classes of work; see `HealthyDays`.
 
     Raises
     ------
@@ -88,7 +91,11 @@ class Detector:
     """
 
     def __init__(
-        self, n_baseline: int, baseline_standard_error: float, settings: DetectorSettings = INTERFACE
+        self,
+        n_baseline: int,
+        baseline_standard_error: float,
+        settings: DetectorSettings = INTERFACE,
+        classes_covariance: Array | None = None,
     ) -> None:
         if n_baseline < LEAST_ROWS:
             raise TooFewWindowsError(
@@ -96,7 +103,9 @@ class Detector:
             )
         self.settings = settings
         self._n_baseline, self._offset_sd = n_baseline, baseline_standard_error
+        self._classes_covariance = np.zeros((0, 0)) if classes_covariance is None else classes_covariance
         self._rows: list[tuple[float, float, float]] = []
+        self._mixtures: list[Array] = []
         self._first, self._n_quiet = 0, n_baseline
         self._healthy: HealthyDays | None = None
         self._evidence: Evidence | None = None
@@ -117,7 +126,7 @@ class Detector:
         """Evidence for a change against none [nats]; minus infinity before the baseline is complete."""
         return -math.inf if self._evidence is None else self._evidence.log_bayes
 
-    def add(self, day: float, log_ratio: float, standard_error: float) -> None:
+    def add(self, day: float, log_ratio: float, standard_error: float, mixture: Array = NO_CLASSES) -> None:
         """Take in the next day.
 
         Parameters
@@ -128,6 +137,8 @@ class Detector:
             Resistance over its baseline [natural log].
         standard_error
             Of that day alone [natural log].
+        mixture
+            By how much more of each class of work the day holds than the baseline, shape (n_classes,).
 
         Raises
         ------
@@ -139,14 +150,17 @@ class Detector:
         if self._rows and day <= self._rows[-1][0]:
             raise AnalysisError("the days do not rise", remedy="sort the series, one row a day")
         self._rows.append((day, log_ratio, standard_error))
+        self._mixtures.append(mixture)
         n = len(self._rows)
         if n == self._n_baseline or (n in NOISE_STAGES and n > self._n_baseline and self._detected is None):
             rows = np.array(self._rows[: max(self._n_baseline, n - NEWEST_ROWS)])
             noise = learn_noise(rows[:, 0], rows[:, 1], rows[:, 2])
-            self._healthy = HealthyDays(noise, self._offset_sd, self.settings.systematic_sd)
+            self._healthy = HealthyDays(
+                noise, self._offset_sd, self.settings.systematic_sd, self._classes_covariance
+            )
             self._gather(0, self._n_baseline)
         elif self._evidence is not None:
-            self._evidence.add(day, log_ratio, standard_error)
+            self._evidence.add(day, log_ratio, standard_error, mixture)
         if n > self._n_baseline:
             self._judge(day)
 
@@ -155,8 +169,8 @@ class Detector:
         assert self._healthy is not None
         self._first, self._n_quiet = first, n_quiet
         self._evidence = Evidence(self._healthy, n_quiet)
-        for row in self._rows[first:]:
-            self._evidence.add(*row)
+        for row, mixture in zip(self._rows[first:], self._mixtures[first:], strict=True):
+            self._evidence.add(*row, mixture)
 
     def _judge(self, day: float) -> None:
         if self._detected is not None and self._recovered is None:
@@ -184,7 +198,9 @@ class Detector:
             level, error, _ = self._recent(n_rows)
             if error * RECOVERY_ERRORS <= limit:
                 break
-        self._n_back = self._n_back + 1 if abs(level) < limit else 0
+        # Where nobody knows what the work of late would have shown then, no day is back at the baseline.
+        is_comparable = self._class_error(n_rows) * RECOVERY_ERRORS <= limit
+        self._n_back = self._n_back + 1 if is_comparable and abs(level) < limit else 0
         if self._n_back >= self.settings.persistence_rows:
             self._recovered, self._past = day, self._explained()
             self._gather(len(self._rows) - RECENT_ROWS, RECENT_ROWS)
@@ -198,12 +214,18 @@ class Detector:
         weight = error**-2.0 / np.sum(error**-2.0)
         memory = noise.autocorrelation ** np.abs(rows[:, None, 0] - rows[None, :, 0])
         own = math.sqrt(float(weight @ (memory * np.outer(error, error)) @ weight))
-        common = math.hypot(self._offset_sd, self.settings.systematic_sd)
+        common = math.hypot(self._offset_sd, self.settings.systematic_sd, self._class_error(n_rows))
         return float(weight @ rows[:, 1]), own, math.hypot(own, common)
+
+    def _class_error(self, n_rows: int) -> float:
+        """What the classes of work of the newest days leave open against the baseline."""
+        mixture = np.mean(np.array(self._mixtures[-n_rows:]), axis=0)
+        return math.sqrt(max(float(mixture @ self._classes_covariance @ mixture), 0.0))
 
     def _explained(self) -> Change:
         assert self._healthy is not None
-        return explain(np.array(self._rows[self._first :]), self._healthy, self._n_quiet)
+        mixtures = np.array(self._mixtures[self._first :])
+        return explain(np.array(self._rows[self._first :]), self._healthy, self._n_quiet, mixtures)
 
     def detection(self) -> Detection:
         """Say what is known after the newest day; after an alarm this costs some 50 ms at a year of rows.
@@ -237,6 +259,7 @@ def detect(
     n_baseline: int,
     baseline_standard_error: float,
     settings: DetectorSettings = INTERFACE,
+    classes: ClassErrors | None = None,
 ) -> Detection:
     """Walk through a series day by day and say what is known at its end.
 
@@ -251,6 +274,8 @@ def detect(
         Common to all days [log units].
     settings
         What counts as drift in this part.
+    classes
+        What is not known of the classes of work, and how the days hold them.
 
     Raises
     ------
@@ -259,14 +284,20 @@ def detect(
     AnalysisError
         The days do not rise, or an error is not above 0.
     """
-    detector = Detector(n_baseline, baseline_standard_error, settings)
-    for row in day_rows(series):
+    covariance, mixtures = (None, None) if classes is None else (classes.covariance, classes.mixtures)
+    detector = Detector(n_baseline, baseline_standard_error, settings, covariance)
+    for row in day_rows(series, mixtures):
         detector.add(*row)
     return detector.detection()
 
 
-def day_rows(series: pd.DataFrame) -> list[tuple[float, float, float]]:
+def day_rows(series: pd.DataFrame, mixtures: Array | None = None) -> list[tuple[float, float, float, Array]]:
     """Rows of a series as `Detector.add` takes them; what has no value and error is left out."""
     days = (pd.DatetimeIndex(series.index) - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(days=1)
     values = np.column_stack([days.to_numpy(float), series[["log_ratio", "standard_error"]].to_numpy(float)])
-    return [(float(a), float(b), float(c)) for a, b, c in values[np.isfinite(values).all(axis=1)]]
+    known = np.isfinite(values).all(axis=1)
+    held = np.zeros((len(values), 0)) if mixtures is None else mixtures
+    return [
+        (float(a), float(b), float(c), mixture)
+        for (a, b, c), mixture in zip(values[known], held[known], strict=True)
+    ]

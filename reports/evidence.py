@@ -17,7 +17,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from .prewhitening import HealthyDays, Whitener
+from .prewhitening import NO_CLASSES, HealthyDays, Whitener
 
 Array = npt.NDArray[np.float64]
 
@@ -52,8 +52,8 @@ class Evidence:
         self._reached, self._power = np.zeros(0), np.zeros(0)
         self.log_bayes, self.change = -math.inf, 0.0
 
-    def add(self, day: float, log_ratio: float, standard_error: float) -> None:
-        """Take in the next row."""
+    def add(self, day: float, log_ratio: float, standard_error: float, mixture: Array = NO_CLASSES) -> None:
+        """Take in the next row; see `Whitener.row`."""
         if self._n_rows >= self._n_quiet:
             self._onsets = np.append(self._onsets, 0.5 * (self._last + day))
             self._spans = np.append(self._spans, day - self._last)
@@ -66,7 +66,7 @@ class Evidence:
         values[0] = log_ratio
         values[1::2] = STEP_SPREAD
         values[2::2] = CREEP_SPREAD_PER_DAY * (day - self._onsets)
-        white = self._whitener.row(day, standard_error, values)
+        white = self._whitener.row(day, standard_error, values, mixture)
         self._reached += white[0] * white[1:]
         self._power += white[1:] ** 2
         if len(self._onsets):

@@ -11,7 +11,7 @@ import pandas as pd
 
 from ..store.errors import AnalysisError
 from .answer_curve import AnswerCurve
-from .baseline import NORMAL_95, Change
+from .baseline import NORMAL_95, NOT_COMPARABLE, Change
 from .detection import Detection
 from .drift import DetectorSettings, detect
 from .part_series import PartSeries
@@ -89,7 +89,9 @@ def judged_part(
         return JudgedPart(name, None, None, Change(None, None, str(reason)), str(reason))
     now = change_now(series, curve)
     try:
-        found = detect(series.rows, series.n_baseline, series.baseline_standard_error, settings)
+        found = detect(
+            series.rows, series.n_baseline, series.baseline_standard_error, settings, series.classes
+        )
     except AnalysisError as reason:
         return JudgedPart(name, series, None, now, str(reason))
     return JudgedPart(name, series, found, now)
@@ -113,7 +115,12 @@ def change_now(series: PartSeries, curve: AnswerCurve | None = None) -> Change:
     own = float(np.sum((weights * errors) ** 2))
     seen = float(np.sum((weights * away) ** 2)) * n / (n - 1) if n > 2 else own
     hidden = curve.uncertainty(value) if curve else 0.0
-    error = math.sqrt(max(own, seen) + series.baseline_standard_error**2 + hidden**2)
+    of_classes = series.classes.of(later).standard_error(weights)
+    if of_classes > NOT_COMPARABLE:
+        return Change(
+            None, None, "not comparable: the work of late has nothing in common with the baseline's"
+        )
+    error = math.sqrt(max(own, seen) + series.baseline_standard_error**2 + hidden**2 + of_classes**2)
     low, high = (100.0 * math.expm1(value + side * NORMAL_95 * error) for side in (-1, 1))
     return Change(100.0 * math.expm1(value), (low, high))
 

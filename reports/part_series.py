@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from .answer_curve import AnswerCurve
-from .baseline import Baseline, choose_baseline, ratios
+from .baseline import Baseline, ClassErrors, choose_baseline, class_errors, ratios
 from .day_levels import DayLevels, fit_day_levels
 
 Array = npt.NDArray[np.float64]
@@ -31,6 +31,8 @@ class PartSeries:
         First rows that are the baseline itself.
     baseline_standard_error
         Common to all rows.
+    classes
+        What days of one class of work share.
     levels, baseline
         What the rows were made from.
     """
@@ -38,6 +40,7 @@ class PartSeries:
     rows: pd.DataFrame
     n_baseline: int
     baseline_standard_error: float
+    classes: ClassErrors
     levels: DayLevels
     baseline: Baseline
 
@@ -84,13 +87,15 @@ def part_series(
     levels = fit_day_levels(log_cells(cells, part))
     baseline = choose_baseline(levels, has_run_in=has_run_in)
     rows = ratios(levels, baseline)
-    rows = rows[rows.index >= baseline.from_day]
+    is_later = np.asarray(rows.index >= baseline.from_day)
+    rows, classes = rows[is_later], class_errors(levels, baseline).of(is_later)
     n_baseline = int((rows.index <= baseline.to_day).sum())
     if curve is not None:
         seen, error = (rows[name].to_numpy(float) for name in ("log_ratio", "standard_error"))
         true, true_error = curve.true_log_ratio(seen, error)
         rows = rows.assign(log_ratio=true, standard_error=true_error)
-    return PartSeries(rows, n_baseline, baseline.standard_error, levels, baseline)
+        classes = classes.stretched(true_error / error)
+    return PartSeries(rows, n_baseline, baseline.standard_error, classes, levels, baseline)
 
 
 def airflow_series(cells: pd.DataFrame, interface: PartSeries | None) -> PartSeries:
@@ -125,7 +130,10 @@ def airflow_series(cells: pd.DataFrame, interface: PartSeries | None) -> PartSer
     # What the interface part did before its own baseline is not known; the airflow part starts at zero.
     log_ratio = log_ratio - float(np.median(log_ratio[: whole.n_baseline]))
     rows = whole.rows.assign(log_ratio=log_ratio, standard_error=error / left)
-    return PartSeries(rows, whole.n_baseline, whole.baseline_standard_error, whole.levels, whole.baseline)
+    classes = whole.classes.stretched(ratio / (1.0 - share) / left)
+    return PartSeries(
+        rows, whole.n_baseline, whole.baseline_standard_error, classes, whole.levels, whole.baseline
+    )
 
 
 def _shares(cells: pd.DataFrame, days: pd.Index) -> Array:

@@ -2,15 +2,15 @@
 
 A day's residual is AR(1) in time and as large as its stated error says, times one factor for all days. On top
 lie the error of the baseline, the same for every row, and a slow wander (season, room) that is smooth over
-weeks. Together they are a Gaussian process with four states, so that a Kalman filter turns any series, with
-any gaps, into independent unit normals; a template sent through the same filter is what that change would
-look like there.
+weeks. Days of one class of work share what is not known of its effect. Together they are a Gaussian process
+with a few states, so that a Kalman filter turns any series, with any gaps, into independent unit normals; a
+template sent through the same filter is what that change would look like there.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +28,8 @@ HIGHEST_AUTOCORRELATION = 0.9
 STATED_ERROR_ROWS = 8.0
 KNOT_ROWS = 45  # a bend of the trend that is taken out before noise is measured, for so many rows
 LEAST_ROWS = 8
+N_MOVING = 4  # offset, wander and its slope, memory of the noise
+NO_CLASSES: Array = np.zeros(0)
 CLIP = 3.0  # standard deviations: beyond it a day is an outlier and held back
 
 
@@ -63,11 +65,15 @@ class HealthyDays:
     wander_sd
         Standard deviation of the slow wander [log units]. The baseline was taken at some moment of it, so
         that it counts in the offset, too.
+    classes_covariance
+        What is not known of the effects of the classes of work, shape (n_classes, n_classes) [log units
+        squared]; the days of one class share its error. Empty where there are no classes.
     """
 
     noise: DayNoise
     offset_sd: float
     wander_sd: float
+    classes_covariance: Array = field(default_factory=lambda: np.zeros((0, 0)))
 
 
 def learn_noise(days: Array, log_ratio: Array, standard_error: Array, *, is_shrunk: bool = True) -> DayNoise:
@@ -146,16 +152,20 @@ class Whitener:
     """
 
     def __init__(self, healthy: HealthyDays, *, is_robust: bool = False) -> None:
-        wander_sd = healthy.wander_sd
+        wander_sd, classes = healthy.wander_sd, healthy.classes_covariance
+        n_states = N_MOVING + len(classes)
         self._noise, self._is_robust = healthy.noise, is_robust
         self._rate = math.sqrt(3.0) / WANDER_DAYS  # Matern 3/2
-        self._steady = np.diag([0.0, wander_sd**2, (self._rate * wander_sd) ** 2, 1.0])
+        # The offset and the classes' errors stay as they are: 0 in the steady state, 1 in the move.
+        self._steady = np.zeros((n_states, n_states))
+        self._steady[:N_MOVING, :N_MOVING] = np.diag([0.0, wander_sd**2, (self._rate * wander_sd) ** 2, 1.0])
         self._covariance = self._steady.copy()
         self._covariance[0, 0] = healthy.offset_sd**2 + wander_sd**2
-        self._mean = np.zeros((4, 0))
+        self._covariance[N_MOVING:, N_MOVING:] = classes
+        self._mean = np.zeros((n_states, 0))
         self._day: float | None = None
 
-    def row(self, day: float, standard_error: float, values: Array) -> Array:
+    def row(self, day: float, standard_error: float, values: Array, mixture: Array = NO_CLASSES) -> Array:
         """Whiten one more row.
 
         Parameters
@@ -167,14 +177,16 @@ class Whitener:
         values
             Shape (n_columns,): the series first, then templates. There may be more than in the row before:
             what is new was 0 until now.
+        mixture
+            By how much more of each class the day holds than the baseline, shape (n_classes,).
         """
         if self._day is not None:
             self._predict(day - self._day)
         self._day = day
         missing = len(values) - self._mean.shape[1]
         if missing:
-            self._mean = np.hstack([self._mean, np.zeros((4, missing))])
-        seen = np.array([1.0, 1.0, 0.0, self._noise.scale * standard_error])
+            self._mean = np.hstack([self._mean, np.zeros((len(self._mean), missing))])
+        seen = np.concatenate([[1.0, 1.0, 0.0, self._noise.scale * standard_error], mixture])
         reached = self._covariance @ seen
         variance = float(seen @ reached)
         surprise = values - seen @ self._mean
@@ -190,19 +202,20 @@ class Whitener:
     def _predict(self, step: float) -> None:
         rate = self._rate
         fading = math.exp(-rate * step)
-        move = np.zeros((4, 4))
-        move[0, 0] = 1.0
+        move = np.eye(len(self._steady))
         move[1, 1], move[1, 2] = fading * (1.0 + rate * step), fading * step
         move[2, 1], move[2, 2] = -fading * rate**2 * step, fading * (1.0 - rate * step)
         move[3, 3] = self._noise.autocorrelation**step
         self._mean = move @ self._mean
-        # the offset, with 0 in the steady state and 1 in the move, passes unchanged
         self._covariance = move @ (self._covariance - self._steady) @ move.T + self._steady
 
 
-def whiten(days: Array, standard_error: Array, columns: Array, healthy: HealthyDays) -> Array:
+def whiten(
+    days: Array, standard_error: Array, columns: Array, healthy: HealthyDays, mixtures: Array | None = None
+) -> Array:
     """Whiten whole columns, shape (n_rows, n_columns); as `Whitener` does row by row."""
     whitener = Whitener(healthy)
-    return np.array(
-        [whitener.row(day, error, row) for day, error, row in zip(days, standard_error, columns, strict=True)]
-    )
+    if mixtures is None:
+        mixtures = np.zeros((len(days), len(healthy.classes_covariance)))
+    rows = zip(days, standard_error, columns, mixtures, strict=True)
+    return np.array([whitener.row(day, error, row, mixture) for day, error, row, mixture in rows])

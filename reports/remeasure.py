@@ -58,7 +58,10 @@ class Stretch:
         columns = ["log_ratio", "standard_error"]
         rows = series.rows.assign(**{name: series.rows[name] * self.factor for name in columns})
         return replace(
-            series, rows=rows, baseline_standard_error=series.baseline_standard_error * self.factor
+            series,
+            rows=rows,
+            baseline_standard_error=series.baseline_standard_error * self.factor,
+            classes=series.classes.stretched(np.full(len(rows), self.factor)),
         )
 
 

@@ -85,7 +85,8 @@ def test_delay_shape_and_intervals(tell: Tell) -> None:
         detector = Detector(days.N_BASELINE, series.baseline_standard_error)
         is_told = False
         for row in zip(series.days, series.log_ratio, series.standard_error, strict=True):
-            detector.add(*map(float, row))
+            day, log_ratio, error = map(float, row)
+            detector.add(day, log_ratio, error)
             alarm = detector.detected_day
             if alarm is None or is_told or row[0] < max(onset + 14.0, passes or 0.0, alarm):
                 continue

@@ -69,7 +69,8 @@ def walk(series: Series, settings: DetectorSettings = INTERFACE) -> Detector:
     """Give a detector all days, until it raises an alarm."""
     detector = Detector(N_BASELINE, series.baseline_standard_error, settings)
     for row in zip(series.days, series.log_ratio, series.standard_error, strict=True):
-        detector.add(*map(float, row))
+        day, log_ratio, error = map(float, row)
+        detector.add(day, log_ratio, error)
         if detector.detected_day is not None:
             break
     return detector
