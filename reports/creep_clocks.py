@@ -16,7 +16,7 @@ COLUMNS = {CYCLES: "cycles", HOT_HOURS: "hot_h"}  # of `day_exposure`
 RATE_DAYS = 30
 # How far a month's use differs from the month before it, and how many months that is worth against what the
 # record says of it: common practice, no source.
-USUAL_RATE_SPREAD, USUAL_RATE_MONTHS = 0.2, 2.0
+USUAL_RATE_SPREAD, USUAL_RATE_MONTHS = 0.3, 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

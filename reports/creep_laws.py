@@ -22,9 +22,12 @@ Array = npt.NDArray[np.float64]
 
 STRAIGHT, ROOT, LEVELLING = "straight line", "root", "curve that levels off"
 # How soon it levels off, as a share of the time since the onset: below, it is over; above, it is straight.
-LEVELLING_SHARES = (0.25, 0.5, 1.0)
-PRIOR_LAW = {STRAIGHT: 0.5, ROOT: 0.25, LEVELLING: 0.25}
-PRIOR_CLOCK = 0.5  # of the calendar; the others share the rest
+LEVELLING_SHARES = (0.25, 0.5, 1.0, 2.0)
+# Set so that intervals hold what they claim: with 0.5 for the straight line and for the calendar, and 0.2 for
+# the spread in `creep_clocks.py`, the simplest was believed too soon; 80 % intervals held the day in 75 %
+# instead of 81 %, mean over the six truths of tests/reports/simulated_creep.py (120 cases of each).
+PRIOR_LAW = {STRAIGHT: 0.4, ROOT: 0.3, LEVELLING: 0.3}
+PRIOR_CLOCK = 0.4  # of the calendar; the others share the rest
 CHANGE_SPREAD = 0.3  # of the ratio by now, before anything was seen: wide enough to say little
 # Times as likely: "positive" evidence (Kass and Raftery, J. Am. Stat. Assoc. 90 (1995) 773).
 CLEARLY_BETTER = 3.0

@@ -6,16 +6,19 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from .baseline import NORMAL_95
 from .creep_laws import CreepForecast
 from .detection import Detection
 from .heat_path import Estimate
 
+Array = npt.NDArray[np.float64]
+
 NORMAL_80 = 1.281552
 LONGEST_INTERVAL_DAYS = 365.0  # wider than a year, a date would mean nothing
 FARTHEST_DAYS = 3650.0
-STEPS = 3000
+STEPS = 800  # on a logarithmic scale: hours at first, weeks at last
 # Where no throttle point is known: common practice, no source.
 LIMITS_C = {"gpu": 87.0, "cpu": 95.0}
 ENDS = "no date: the creep may as well end"
@@ -130,10 +133,18 @@ def _foreseen(
     chance = creep.chance_reached(growth, growth_error, ahead_days)
     if chance[-1] <= 0.9:
         return None, None, ENDS
-    early, middle, late = (float(ahead_days[int(np.argmax(chance >= level))]) for level in (0.1, 0.5, 0.9))
+    early, middle, late = (_first_day(ahead_days, chance, level) for level in (0.1, 0.5, 0.9))
     if late - early > LONGEST_INTERVAL_DAYS:
         return None, None, TOO_WIDE
     return middle, (early, late), ""
+
+
+def _first_day(ahead_days: Array, chance: Array, level: float) -> float:
+    """Day on which a rising chance passes a level; 0 where it has already."""
+    after = int(np.argmax(chance >= level))
+    if after == 0:
+        return 0.0
+    return float(np.interp(level, chance[after - 1 : after + 1], ahead_days[after - 1 : after + 1]))
 
 
 def _crossing(
