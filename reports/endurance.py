@@ -20,6 +20,7 @@ LEAST_STRETCHES = 4  # on either side; of days where those are what is independe
 LEAST_FREEDOM = 2  # stretches of like work beyond one of each kind
 # How far members of a class of like work may lie apart; common practice, no source.
 LIKE_UTILIZATION_PCT, LIKE_MEMORY_PCT = 20.0, 25.0
+GRAIN_PCT = 2.5  # works this near are one point: a year of minutes has few of them
 NO_MEMORY = -100.0  # times that width: far from every reading
 UNKNOWN_WORK = -1
 # Variance that reading whole degrees may add to a temperature: it flattens a slope by no more than its share
@@ -117,9 +118,13 @@ def like_work(
     ----------
     .. [1] D. Defays, The Computer Journal 20 (1977) 364.
     """
-    # Whole percents: a year of minutes has few of them, and each is placed once.
-    busy = np.round(np.asarray(utilization_pct, float)) / LIKE_UTILIZATION_PCT
-    memory = np.round(np.asarray(memory_utilization_pct, float)) / LIKE_MEMORY_PCT
+    busy, memory = (
+        np.round(np.asarray(values, float) / GRAIN_PCT) * GRAIN_PCT / limit_pct
+        for values, limit_pct in (
+            (utilization_pct, LIKE_UTILIZATION_PCT),
+            (memory_utilization_pct, LIKE_MEMORY_PCT),
+        )
+    )
     is_known = np.isfinite(busy)
     classes = np.full(len(busy), UNKNOWN_WORK, np.int64)
     if not is_known.any():
@@ -129,7 +134,7 @@ def like_work(
     found = np.ones(1, np.int64)
     if len(unique) > 1:
         tree = linkage(unique, "complete", metric="chebyshev")
-        found = fcluster(tree, width, "distance").astype(np.int64)
+        found = fcluster(tree, width - GRAIN_PCT / LIKE_UTILIZATION_PCT, "distance").astype(np.int64)
     classes[is_known] = found[which.ravel()]
     return classes
 
@@ -152,7 +157,7 @@ def _interval(value: float, error: float, freedom: int) -> tuple[float, float]:
     return value - half, value + half
 
 
-def slope_alike(observed: pd.DataFrame, least_sd_k: float, name: str, draw: str) -> Measured:
+def slope_alike(observed: pd.DataFrame, least_sd_k: float, name: str, draw: str, when: str = "") -> Measured:
     """Clock per kelvin among what is alike, with its error from leaving out one independent draw at a time.
 
     The delete-one-group jackknife holds where the minutes of a stretch resemble each other [1]_.
@@ -164,8 +169,8 @@ def slope_alike(observed: pd.DataFrame, least_sd_k: float, name: str, draw: str)
         ``stretch``; ``draw``, which rows are not independent.
     least_sd_k
         What the temperature must vary by [K].
-    name, draw
-        Of the temperature and of a draw, for people.
+    name, draw, when
+        Of the temperature and of a draw, and under what condition, for people.
 
     References
     ----------
@@ -186,9 +191,7 @@ def slope_alike(observed: pd.DataFrame, least_sd_k: float, name: str, draw: str)
     x_away, y_away = (values - (np.bincount(groups, values) / sizes)[groups] for values in (x, y))
     sd_k = math.sqrt(float(x_away @ x_away) / max(len(x) - len(sizes), 1))
     if sd_k < least_sd_k:
-        varies = (
-            f"{name} hardly varies at like work (standard deviation {sd_k:.1f} K, {least_sd_k:g} K needed)"
-        )
+        varies = f"{when}{name} hardly varies at like work ({sd_k:.1f} K, {least_sd_k:g} K are needed)"
         return Measured(None, None, None, n, f"not identifiable: {varies}")
     weights = fit_huber(x_away, y_away).weights
     shape = (len(sizes), n_draws)
@@ -208,8 +211,9 @@ def slope_alike(observed: pd.DataFrame, least_sd_k: float, name: str, draw: str)
     low, high = _interval(slope, error, n_draws - 1)
     if high >= 0.0:
         told = f"{slope:+.2f} MHz/K, 95 % interval {low:+.2f} to {high:+.2f}"
-        reason = f"clock is not limited by heat: it does not surely fall with {name} ({told})"
-        return Measured(None, None, None, n, reason)
+        reason = f"the clock does not surely fall with {name} ({told})"
+        limited = when or "not seen to be limited by heat: "
+        return Measured(None, None, None, n, limited + reason)
     return Measured(slope, error, (low, high), n)
 
 

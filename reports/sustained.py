@@ -75,7 +75,11 @@ class Sustained:
     loss_pct
         How much the clock from minute 20 on lies below minute 1 of the same stretch [% of minute 1].
     mhz_per_die_kelvin
-        Clock per kelvin of the die, within stretches and at like work [MHz/K]; below 0 where heat costs.
+        Clock per kelvin of the die, within stretches and at like work [MHz/K]; below 0 where heat costs, be
+        it through the power that a warm die leaks. None where it does not surely fall.
+    is_while_held_down
+        Whether that was taken while heat held the clock down, rather than before; None where nobody knows,
+        and all minutes were taken for one law.
     mhz_per_air_kelvin
         Clock from minute 20 on per kelvin of the air, at like work [MHz/K].
     held_down
@@ -90,6 +94,7 @@ class Sustained:
     clocks_mhz: dict[str, Measured]
     loss_pct: Measured
     mhz_per_die_kelvin: Measured
+    is_while_held_down: bool | None
     mhz_per_air_kelvin: Measured
     held_down: dict[str, HeldDown]
     reasons_unknown_pct: float | None
@@ -121,6 +126,7 @@ def sustained(frame: pd.DataFrame, air_c: pd.Series | None = None, load_w: float
     table = table_of(frame, found)
     time_s = found.load_time_s()
     held_down, unknown_pct = _held_down(frame, time_s)
+    of_die, is_while_held_down = _per_die_kelvin(minutes_of(_with_heat(frame), found))
     return Sustained(
         n_stretches=len(table),
         load_h=float(time_s.sum()) / 3600.0,
@@ -130,7 +136,8 @@ def sustained(frame: pd.DataFrame, air_c: pd.Series | None = None, load_w: float
             for moment in MOMENTS_S
         },
         loss_pct=_loss(table),
-        mhz_per_die_kelvin=_per_die_kelvin(minutes_of(frame, found)),
+        mhz_per_die_kelvin=of_die,
+        is_while_held_down=is_while_held_down,
         mhz_per_air_kelvin=_per_air_kelvin(table, found, air_c),
         held_down=held_down,
         reasons_unknown_pct=unknown_pct,
@@ -148,10 +155,23 @@ def _loss(table: pd.DataFrame) -> Measured:
     return mean_of(loss_pct, "stretch of 25 min had a clock early and late, at like work")
 
 
-def _per_die_kelvin(minutes: pd.DataFrame) -> Measured:
+def _with_heat(frame: pd.DataFrame) -> pd.DataFrame:
+    """The frame with the share of time held down by heat, from limit reasons where it was not had itself."""
+    name = EXACT["heat"]
+    if "limit_reasons" not in frame or (name in frame and frame[name].notna().all()):
+        return frame
+    told = frame["limit_reasons"]
+    has_pct = 100.0 * (told.fillna(0).to_numpy(np.int64) & LIMIT_BITS["heat"] != 0)
+    heat_pct = pd.Series(has_pct, index=frame.index).mask(told.isna().to_numpy(bool))
+    return frame.assign(**{name: frame[name].fillna(heat_pct) if name in frame else heat_pct})
+
+
+def _per_die_kelvin(minutes: pd.DataFrame) -> tuple[Measured, bool | None]:
     minutes = minutes.dropna(subset=["clock_mhz", "temperature_c"])
     if not len(minutes):
-        return Measured(None, None, None, 0, "cannot be known: clock and temperature were not had under load")
+        reason = "cannot be known: clock and temperature were not had under load"
+        return Measured(None, None, None, 0, reason), None
+    is_told = bool(minutes["thermal_limited_pct"].notna().any())
     held_pct = minutes["thermal_limited_pct"].fillna(0.0).to_numpy(float)  # not known to be held
     held, free = (_long_enough(minutes[one]) for one in (held_pct >= HELD_DOWN_PCT, held_pct <= FREE_PCT))
     # While heat holds it down, a clock obeys another law than before.
@@ -169,8 +189,9 @@ def _per_die_kelvin(minutes: pd.DataFrame) -> Measured:
             "draw": stretch,
         }
     )
-    where = "the die's temperature" + (" while heat held the clock down" if is_ruled else "")
-    return slope_alike(observed, LEAST_DIE_SD_K, where, "stretch")
+    when = "while heat held the clock down, " if is_ruled else ""
+    told = slope_alike(observed, LEAST_DIE_SD_K, "the die's temperature", "stretch", when)
+    return told, is_ruled if is_told else None
 
 
 def _long_enough(minutes: pd.DataFrame) -> pd.DataFrame:
@@ -200,33 +221,33 @@ def _per_air_kelvin(table: pd.DataFrame, found: Stretches, air_c: pd.Series | No
 
 def _held_down(frame: pd.DataFrame, time_s: Array) -> tuple[dict[str, HeldDown], float | None]:
     """Share of load time by reason, and the share for which no reasons were had."""
-    total_s = float(time_s.sum())
     is_load = time_s > 0.0
     time_s = time_s[is_load]
+    is_told, bits = np.zeros(len(time_s), bool), np.zeros(len(time_s), np.int64)
     if "limit_reasons" in frame:
-        told = frame["limit_reasons"].array[is_load]
-        is_told = ~np.asarray(pd.isna(told), bool)
-        bits = pd.Series(told).fillna(0).to_numpy(np.int64)
-    else:
-        is_told, bits = np.zeros(len(time_s), bool), np.zeros(len(time_s), np.int64)
+        told = pd.Series(frame["limit_reasons"].array[is_load])
+        is_told, bits = told.notna().to_numpy(bool), told.fillna(0).to_numpy(np.int64)
     looks = frame["n_looks"].to_numpy(float)[is_load] if "n_looks" in frame else np.ones(len(time_s))
     found = {}
     for reason, mask in (LIMIT_BITS | {OTHER: ~NAMED_BITS}).items():
         has = bits & mask != 0
         if reason == "hardware slowdown":
             has &= bits & SLOWDOWN_CAUSES == 0
-        most, least = has * 1.0, has / np.maximum(looks, 1.0)
-        is_known = is_told
-        if EXACT.get(reason) in frame:
+        most, least, is_known = has * 1.0, has / np.maximum(looks, 1.0), is_told
+        if reason in EXACT and EXACT[reason] in frame:
             share = frame[EXACT[reason]].to_numpy(float)[is_load] / 100.0
             is_exact = np.isfinite(share)
             most, least = np.where(is_exact, share, most), np.where(is_exact, share, least)
             is_known = is_told | is_exact
-        known_s = float(time_s[is_known].sum())
-        pcts = [
-            100.0 * float(time_s[is_known] @ one[is_known]) / known_s for one in (most, least) if known_s > 0
-        ]
-        most_pct, least_pct = pcts or (None, None)
-        found[reason] = HeldDown(most_pct, least_pct, 100.0 * known_s / total_s if total_s > 0 else None)
-    unknown_pct = 100.0 * float(time_s[~is_told].sum()) / total_s if total_s > 0 else None
-    return found, unknown_pct
+        known_s = np.where(is_known, time_s, 0.0)
+        found[reason] = HeldDown(
+            pct=_share_pct(most * known_s, known_s),
+            least_pct=_share_pct(least * known_s, known_s),
+            known_pct=_share_pct(known_s, time_s),
+        )
+    return found, _share_pct(np.where(is_told, 0.0, time_s), time_s)
+
+
+def _share_pct(part_s: Array, whole_s: Array) -> float | None:
+    whole = float(whole_s.sum())
+    return min(100.0, 100.0 * float(part_s.sum()) / whole) if whole > 0.0 else None

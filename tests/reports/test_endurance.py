@@ -93,13 +93,13 @@ def test_what_a_short_run_hides_is_seen() -> None:
 
 def test_intervals_hold_the_truth() -> None:
     inside = []
-    for seed in range(100):
+    for seed in range(60):
         before = load_stretches(rows_of([11.0] * 8, seed=2 * seed))
         after = load_stretches(rows_of([11.0] * 8, fall_mhz=20.0, seed=2 * seed + 1))
         quantity = compare_sustained(before, after)["clock after 5 min"]
         assert quantity.ci95 is not None
         inside.append(quantity.ci95[0] <= -100 * 20 * 0.75 / 1800 <= quantity.ci95[1])
-    # Between minutes 5 and 10 three quarters of the fall are over. 95 % claimed; 100 draws know it to 2.2 %.
+    # Between minutes 5 and 10 three quarters of the fall are over. 95 % claimed; 60 draws know it to 2.8 %.
     assert 0.90 <= np.mean(inside) <= 0.99
 
 
@@ -131,13 +131,13 @@ def test_intervals_hold_the_truth_where_sides_differ_in_number_and_spread() -> N
     rng = np.random.default_rng(5)
     inside = []
     before, after = observed([0.0] * 12, [97.0] * 12), observed([0.0] * 4, [97.0] * 4)
-    for _ in range(300):
+    for _ in range(200):
         one = before.assign(clock_mhz_after_5_min=1800.0 + 10.0 * rng.standard_normal(12))
         two = after.assign(clock_mhz_after_5_min=1800.0 + 30.0 * rng.standard_normal(4))
         quantity = compare_sustained(one, two)["clock after 5 min"]
         assert quantity.ci95 is not None
         inside.append(quantity.ci95[0] <= 0.0 <= quantity.ci95[1])
-    # 95 % claimed; 300 draws know it to 1.3 %, twice that on either side.
+    # 95 % claimed; 200 draws know it to 1.5 %, twice that on either side.
     assert 0.92 <= np.mean(inside) <= 0.98
 
 
@@ -175,8 +175,10 @@ def test_classes_end_in_gaps_and_are_never_wide() -> None:
         like_work(utilization_pct, memory_pct)
     )
     width = found.max() - found.min()
-    # Whole percents stand for them, half a percent off at either end.
-    assert width["busy"].max() <= 20.0 + 1.0 and width["memory"].max() <= 25.0 + 1.0
+    assert width["busy"].max() <= 20.0 and width["memory"].max() <= 25.0
+    half = like_work(utilization_pct, memory_pct, 0.5)
+    assert len(set(half)) > 2 * len(width)
+    assert pd.Series(utilization_pct).groupby(half).agg(np.ptp).max() <= 10.0
 
 
 def test_no_memory_is_not_an_idle_memory() -> None:
