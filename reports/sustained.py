@@ -13,11 +13,11 @@ from .endurance import LEAST_STRETCHES, UNKNOWN_WORK, Measured, like_work, mean_
 from .load_stretches import MOMENTS_S, Stretches, find_stretches, load_threshold_w, minutes_of, table_of
 
 Array = npt.NDArray[np.float64]
-Index = npt.NDArray[np.int64]
 
+# Judgement, no source: what is enough, and what is alike.
 LEAST_MINUTES = 5  # of a stretch, to know a slope within it
 MINUTES_WIDTH = 0.5  # of a class of work: a minute in which the work changed stands apart
-ALIKE_UTILIZATION_PCT = 10.0  # minute 1 and later work of one stretch; common practice, no source
+ALIKE_UTILIZATION_PCT = 10.0  # minute 1 and later work of one stretch
 HELD_DOWN_PCT, FREE_PCT = 90.0, 10.0  # of a minute; in between it obeys neither law
 LEAST_DIE_SD_K, LEAST_AIR_SD_K = 1.0, 1.0  # see `WHOLE_DEGREE_K2`
 AIR_WITHIN = pd.Timedelta(hours=2)  # a reading says nothing of a later moment
@@ -117,7 +117,7 @@ def sustained(frame: pd.DataFrame, air_c: pd.Series | None = None, load_w: float
     frame
         As `Reader.source_frame` gives it.
     air_c
-        Temperature of the air [°C], UTC index, increasing; None where nobody knows it.
+        Temperature of the air [°C], UTC index, strictly increasing; None where nobody knows it.
     load_w
         Power above which it is load [W], see `load_threshold_w`; None takes it from this frame.
     """
@@ -149,9 +149,7 @@ def _loss(table: pd.DataFrame) -> Measured:
     busy = (table[f"utilization_pct_{moment}"].to_numpy(float) for moment in ("minute_1", LATE))
     # Heavier work later is no loss; where nobody knows how busy it was, a stretch is taken for one work.
     is_other = np.abs(np.subtract(*busy)) > ALIKE_UTILIZATION_PCT
-    loss_pct = np.where(
-        is_other | (early <= 0.0), np.nan, 100.0 * (1.0 - late / np.where(early > 0, early, 1))
-    )
+    loss_pct = 100.0 * (1.0 - late / np.where(is_other | (early <= 0.0), np.nan, early))
     return mean_of(loss_pct, "stretch of 25 min had a clock early and late, at like work")
 
 
