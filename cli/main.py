@@ -36,6 +36,7 @@ SUBCOMMANDS: dict[str, tuple[str, str]] = {
     "backtest": ("backtest", "Show which alerts the past would have raised, night by night."),
     "verdict": ("verdict", "Say how each heat path stands now, and why."),
     "report": ("report", "Report on a period: what changed, since when, and why."),
+    "trial": ("trial", "Try heatdrift on invented machines with hidden faults."),
     "rebuild": ("rebuild", "Make everything derived again from the raw record."),
     "upkeep": ("upkeep", "Do the nightly work now: seal, back up, check."),
 }

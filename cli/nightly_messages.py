@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ..reports.alerts import has_gone_away, is_worth_telling
@@ -13,12 +13,15 @@ from ..reports.eras import era_opened_by
 from ..reports.judgement import Judge, Verdict, day_of_last
 from ..reports.reference_conditions import ReferenceConditions
 from ..reports.verdict_message import entry_note, message_of, recovery_message
+from ..reports.verdict_outlook import outlook_sentence, path_state
 from ..store.journal_entry import JournalEntry
-from ..store.message import Message
+from ..store.message import Message, Severity
 from ..store.outbox import Outbox
 from ..store.packing import DAY_MS, day_of
 from ..store.verdicts import StoredVerdict, VerdictBook
 from .history import History
+
+TOLD_LATELY_DAYS = 28  # shorter than any repeat lock
 
 
 def nightly_messages(
@@ -48,11 +51,18 @@ def nightly_messages(
     """
     outbox = Outbox(history.writing, history.reader.machine_id)
     book = VerdictBook(history.writing, history.reader.machine_id)
+    # How long it lasts is worth a second of work only where it will be read.
+    since_ms = until_utc_ms - TOLD_LATELY_DAYS * DAY_MS
+    told_lately = {
+        past.message.key: past.message.severity
+        for past in outbox.messages()
+        if past.message.made_utc_ms > since_ms
+    }
     wanted: list[Message] = []
     for one in verdicts:
         day = day_of(until_utc_ms - 1).isoformat()
         before = [past for past in book.of(one.source) if past.day < day]
-        wanted += _of_verdict(history, one, before, until_utc_ms)
+        wanted += _of_verdict(history, judge, one, (before, told_lately), conditions)
         wanted += _of_entries(history, judge, one, before, conditions)
     return [
         {
@@ -76,12 +86,30 @@ def kinds_on_path(entries: Sequence[JournalEntry], source: str, until_utc_ms: in
 
 
 def _of_verdict(
-    history: History, one: Verdict, before: Sequence[StoredVerdict], until_utc_ms: int
+    history: History,
+    judge: Judge,
+    one: Verdict,
+    past: tuple[Sequence[StoredVerdict], Mapping[str, Severity]],
+    conditions: ReferenceConditions,
 ) -> list[Message]:
+    before, told_lately = past
+    until_utc_ms = _judged_until(one)
     kinds = kinds_on_path(history.entries, one.source, until_utc_ms)
     name = history.reader.machine_name
     if is_worth_telling(one, [past.cause for past in before]):
-        return [message_of(one, made_utc_ms=until_utc_ms, machine_name=name, kinds_of_entries=kinds)]
+        message = message_of(one, made_utc_ms=until_utc_ms, machine_name=name, kinds_of_entries=kinds)
+        if message.key in told_lately and told_lately[message.key].rank >= message.severity.rank:
+            return []
+        state = path_state(history.derived, judge.derivation, one, conditions, until_utc_ms)
+        return [
+            message_of(
+                one,
+                made_utc_ms=until_utc_ms,
+                machine_name=name,
+                kinds_of_entries=kinds,
+                outlook_words=outlook_sentence(state.ahead),
+            )
+        ]
     if has_gone_away(one, [past.state for past in before]):
         gone = recovery_message(one, made_utc_ms=until_utc_ms, machine_name=name)
         return [] if gone is None else [gone]
@@ -99,7 +127,7 @@ def _of_entries(
     series = one.interface.series or one.airflow.series
     if series is None or len(series.rows) < MOST_DAYS or _was_compared(one, before):
         return []
-    made_utc_ms = (day_of_last(series.rows.index) + 1) * DAY_MS
+    made_utc_ms = _judged_until(one)
     found = []
     for entry in history.entries:
         opened = era_opened_by(judge.derivation.eras[one.source], entry)
@@ -111,6 +139,13 @@ def _of_entries(
         note = entry_note(told, made_utc_ms=made_utc_ms, machine_name=history.reader.machine_name)
         found += [note] if note is not None else []
     return found
+
+
+def _judged_until(one: Verdict) -> int:
+    """Midnight after the last day that any part of a path knows of, UTC [ms since 1970]."""
+    series = [part.series for part in (one.interface, one.airflow, one.fan) if part.series is not None]
+    last = max((day_of_last(known.rows.index) for known in series), default=one.era.from_utc_ms // DAY_MS)
+    return (last + 1) * DAY_MS
 
 
 def _was_compared(one: Verdict, before: Sequence[StoredVerdict]) -> bool:

@@ -50,6 +50,8 @@ class AnswerCurve:
 
         Beyond the ends of the curve the last slope is carried on.
         """
+        if len(self.seen) < 2:
+            return seen, standard_error  # the curve is flat from the start: nothing can be given back
         slopes = np.diff(self.true) / np.diff(self.seen)
         piece = np.clip(np.searchsorted(self.seen, seen) - 1, 0, len(slopes) - 1)
         true: Array = self.true[piece] + slopes[piece] * (seen - self.seen[piece])

@@ -15,6 +15,8 @@ from enum import Enum
 import numpy as np
 
 INTERFACE_SYSTEMATIC, AIRFLOW_SYSTEMATIC = 0.012, 0.025  # what a healthy path wanders by [log units]
+# The time constant of a joint grows with its resistance, in layers not by quite the same share.
+SLOWER_SYSTEMATIC, SLOWER_SHARE = 0.03, 0.4
 IDLE_SYSTEMATIC_K = 1.0  # rooms and readings by the idle machine
 FAN_SYSTEMATIC = 0.02
 # Differences of chi squared, as of a likelihood ratio of 7 to 1: less leaves two causes standing.
@@ -56,6 +58,8 @@ class Signs:
         How far idle and load were above the air in the baseline [K].
     interface_share
         Of the interface part in the rise under load.
+    slower
+        Logarithm by which the die answers slower than it did; no reading of power or temperature can do that.
     """
 
     interface: Shift | None
@@ -65,6 +69,7 @@ class Signs:
     idle_rise_k: float
     load_rise_k: float
     interface_share: float
+    slower: Shift | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +96,7 @@ class Blame:
 
 @dataclass(frozen=True, slots=True)
 class _Signature:
-    """What a cause of size 1 does: to interface and airflow part, idle [K] and fan."""
+    """What a cause of size 1 does: to interface and airflow part, idle [K], fan, and how slow the die is."""
 
     cause: Cause
     name: str
@@ -99,6 +104,7 @@ class _Signature:
     airflow: float
     idle_k: float
     fan: float
+    slower: float = 0.0
 
 
 def blame(signs: Signs) -> Blame:
@@ -141,6 +147,9 @@ def _rows(signs: Signs) -> Mapping[str, tuple[float, float]]:
         "idle_k": (signs.idle_k, IDLE_SYSTEMATIC_K),
         "fan": (signs.fan, FAN_SYSTEMATIC),
     }
+    if signs.slower is not None:
+        larger = max(abs(signs.slower.value), abs(signs.interface.value) if signs.interface else 0.0)
+        known["slower"] = signs.slower, SLOWER_SYSTEMATIC + SLOWER_SHARE * larger
     return {
         name: (shift.value, math.hypot(shift.standard_error, systematic))
         for name, (shift, systematic) in known.items()
@@ -151,7 +160,7 @@ def _rows(signs: Signs) -> Mapping[str, tuple[float, float]]:
 def _signatures(signs: Signs) -> list[_Signature]:
     share, idle_k, load_k = signs.interface_share, signs.idle_rise_k, signs.load_rise_k
     found = [
-        _Signature(Cause.INTERFACE, "interface part", 1.0, 0.0, share * idle_k, 0.0),
+        _Signature(Cause.INTERFACE, "interface part", 1.0, 0.0, share * idle_k, 0.0, 1.0),
         _Signature(Cause.AIRFLOW, "airflow part", 0.0, 1.0, (1.0 - share) * idle_k, 0.0),
         _Signature(Cause.TELEMETRY, "power scale", 1.0, 1.0, 0.0, 0.0),
     ]

@@ -23,10 +23,11 @@ from ..store.reader import Reader
 from .days import LEAD_MS, TAIL_MS, cells_of, day_numbers, steps_of, windows_of, with_air, worth_keeping
 from .era_model import EraModel, learn_era
 from .eras import Era, eras
+from .exposure import exposure_cells
 from .machine_frames import MachineFrames, read_frames
 from .power_history import DatedScale, power_scales
 
-ALGORITHM = "2"  # raise it when a change here gives other numbers: everything is then made again
+ALGORITHM = "3"  # raise it when a change here gives other numbers: everything is then made again
 # An era is learned anew after so many days with readings, at last from a month.
 STAGES = (1, 2, 3, 5, 7, 10, 14, 20, 30)
 LEAST_ROWS = 60  # an hour of idle means: less is no day
@@ -194,6 +195,8 @@ class _Shop:
             of_days = every[day_numbers(every.index) >= first]
             windows.append(worth_keeping(model, of_days))
             cells.append(cells_of(model, steps[-1], of_days))
+            readings = rows.sources[plan.source]["temperature_c"]
+            cells.append(exposure_cells(era.from_utc_ms, readings[day_numbers(readings.index) >= first]))
         yield from _by_day(days, plan.stale, steps, windows, cells)
 
     def _learn(self, source: str, era: Era, days: Sequence[str]) -> EraModel:

@@ -26,9 +26,8 @@ Array = npt.NDArray[np.float64]
 # By simulation (tests/reports/simulated_days.py: 1-4 % scatter with memory 0-0.6 and heavy tails, stated
 # errors wrong by up to 1.5, gaps; season +-1 % for the interface, +-4 % for the airflow part; a machine has 3
 # series of each, for 2 years). Machine-years: 1,000 (25 machines of each seed 0-19).
-# Alarms: 11 of the interface kind, 14 of the airflow kind, 0.025 a year, where 0.05 are allowed: the room
-# is for machines that are worse than the simulated ones. In another draw (200 machine-years) limits of 2, 1
-# and 0 gave the interface kind 2, 5 and 13 alarms, and 0 and -1 gave the airflow kind 1 and 24.
+# Alarms: 11 of the interface kind, 14 of the airflow kind, 0.025 a year where 0.05 are allowed: real ones are
+# worse. Another draw: limits 2, 1 and 0 gave the interface kind 2, 5 and 13, 0 and -1 the airflow kind 1, 24.
 # At the interface's limit an airflow step of 8 % would be missed in 20 %: the wander leaves less evidence.
 LOG_BAYES_LIMIT = 2.0
 AIRFLOW_LOG_BAYES_LIMIT = 0.0
@@ -98,9 +97,8 @@ class Detector:
         classes_covariance: Array | None = None,
     ) -> None:
         if n_baseline < LEAST_ROWS:
-            raise TooFewWindowsError(
-                f"the baseline has {n_baseline} days, {LEAST_ROWS} are needed", remedy="record for longer"
-            )
+            lacking = f"the baseline has {n_baseline} days, {LEAST_ROWS} are needed"
+            raise TooFewWindowsError(lacking, remedy="record for longer")
         self.settings = settings
         self._n_baseline, self._offset_sd = n_baseline, baseline_standard_error
         self._classes_covariance = np.zeros((0, 0)) if classes_covariance is None else classes_covariance
@@ -236,10 +234,8 @@ class Detector:
             There is no row after the baseline yet.
         """
         if len(self._rows) <= self._n_baseline or self._healthy is None or self._evidence is None:
-            raise TooFewWindowsError(
-                f"{len(self._rows)} days, {self._n_baseline + 1} are needed: no day after the baseline",
-                remedy="record for longer",
-            )
+            lacking = f"{len(self._rows)} days, {self._n_baseline + 1} are needed: no day after the baseline"
+            raise TooFewWindowsError(lacking, remedy="record for longer")
         is_gone = self._recovered is not None
         change = self._past if is_gone or self._detected is None else self._explained()
         level, _, error = self._recent()

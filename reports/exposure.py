@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 import rainflow
 
+from ..store.derived import CELL_FIELDS
 from ..store.packing import DAY_MS
 from .cycles import GATE_K
 from .grid import moments_ms, row_spans_s
@@ -67,6 +68,31 @@ def day_exposure(temperature_c: pd.Series) -> pd.DataFrame:
         rows.append((cycle_sum(points_c[begin:end]), float(spans_h @ factors[first:last])))
     index = pd.Index(np.datetime_as_string(days.astype("datetime64[D]")).astype(object), name="day")
     return pd.DataFrame(np.array(rows).reshape(-1, 2), index, ["cycles", "hot_h"])
+
+
+def exposure_cells(from_utc_ms: int, temperature_c: pd.Series) -> pd.DataFrame:
+    """The same as cells of an era, to be kept with the other cells of the day.
+
+    Parameters
+    ----------
+    from_utc_ms
+        Beginning of the era [ms since 1970].
+    temperature_c
+        Of whole days, or as much of them as belongs to the era.
+    """
+    found = day_exposure(temperature_c).reset_index()
+    long = found.melt(id_vars="day", var_name="part", value_name="value")
+    return long.assign(
+        era_from_utc_ms=from_utc_ms, workload_class="", standard_error=0.0, n=1, interface_share=np.nan
+    )[list(CELL_FIELDS)]
+
+
+def exposure_of(cells: pd.DataFrame) -> pd.DataFrame | None:
+    """What `exposure_cells` made, by day as `day_exposure` gave it; None where there is none."""
+    mine = cells[cells["part"].isin(["cycles", "hot_h"])]
+    if not len(mine):
+        return None
+    return mine.pivot_table(index="day", columns="part", values="value", aggfunc="sum")
 
 
 def arrhenius_acceleration(

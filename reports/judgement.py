@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
@@ -14,21 +13,23 @@ from ..store.packing import DAY_MS, day_of
 from ..store.reader import Reader
 from ..store.series import LATEST_UTC_MS
 from .answer_curve import answer_curve
-from .baseline import NORMAL_95, Change
-from .cause import Blame, Cause, Shift, Signs, blame
+from .baseline import Change
+from .cause import Blame, Cause, blame
 from .derivation import Derivation
 from .drift import AIRFLOW, INTERFACE, DetectorSettings
 from .era_model import EraModel
 from .eras import Era, Part
 from .judged_part import JudgedPart, judged_part
 from .machine_frames import POWER_STAGE
-from .part_series import FAN, IDLE, airflow_series, part_series
+from .part_series import FAN, airflow_series, part_series
 from .part_series import INTERFACE as INTERFACE_PART
 from .reference_temperature import ReferenceKind
 from .remeasure import Stretch, measure_stretch
+from .signs import signs_of
 
 __all__ = ["Judge", "JudgedPart", "Verdict", "settle"]
 
+INTERFACE_SYSTEMATIC = INTERFACE.systematic_sd
 # With a probe in the room the airflow part wanders less by season.
 AIRFLOW_WITH_PROBE = DetectorSettings(systematic_sd=0.015, smallest_change=0.04)
 FAN_SETTINGS = DetectorSettings(systematic_sd=0.015, smallest_change=0.05)
@@ -112,14 +113,15 @@ class Judge:
         interface = interface_part(cells, model, era, is_turned_back=True)
         if interface.is_changed and model is not None:
             interface = self._measured_anew(cells, model, era, interface, until_utc_ms)
-        kind = model.reference.kind if model is not None and model.reference is not None else ""
-        settings = AIRFLOW_WITH_PROBE if kind == ReferenceKind.AMBIENT.value else AIRFLOW
-        airflow = judged_part("airflow", lambda: airflow_series(cells, interface.series), settings)
+        airflow = judged_part(
+            "airflow", lambda: airflow_series(cells, interface.series), airflow_settings(model)
+        )
         fan = _fan_part(cells, model)
         changed = [part for part in (interface, airflow) if part.is_changed]
         if fan.is_changed and fan.changed_by.change_pct < 0.0:
             changed.append(fan)  # one that turns faster than it used to is not worn
-        found = blame(_signs(cells, model, interface, airflow, fan)) if changed else None
+        stretch = self.stretches.get((source, era.from_utc_ms)) if interface.is_changed else None
+        found = blame(signs_of(cells, model, (interface, airflow, fan), stretch)) if changed else None
         leading = min(changed, key=_detected) if changed else None
         cause = found.cause if found else Cause.NONE
         return Verdict(
@@ -169,6 +171,12 @@ class Judge:
             self.stretches[key] = stretch
         stretched = judged_part("interface", lambda: stretch.applied(series), INTERFACE)
         return stretched.widened(stretch.relative_error) if stretched.is_changed else interface
+
+
+def airflow_settings(model: EraModel | None) -> DetectorSettings:
+    """What counts as drift of the airflow part, by what told the temperature of the air."""
+    kind = model.reference.kind if model is not None and model.reference is not None else ""
+    return AIRFLOW_WITH_PROBE if kind == ReferenceKind.AMBIENT.value else AIRFLOW
 
 
 def day_of_last(days: pd.Index) -> int:
@@ -232,47 +240,6 @@ def _settled(one: Verdict, wrong: Mapping[str, Verdict]) -> Verdict:
 
 def _onset(part: JudgedPart) -> pd.Timestamp:
     return pd.Timestamp(part.changed_by.onset_utc or "")
-
-
-def _signs(
-    cells: pd.DataFrame, model: EraModel | None, interface: JudgedPart, airflow: JudgedPart, fan: JudgedPart
-) -> Signs:
-    share = float(cells["interface_share"].mean()) if cells["interface_share"].notna().any() else 0.3
-    idle_shift, idle_rise_k = _idle(cells)
-    load_rise_k = math.nan
-    if model is not None and model.air is not None and model.constants is not None and share > 0.0:
-        load_rise_k = model.constants.interface_resistance_k_per_w * model.step_range_w / share
-    return Signs(
-        _shift(interface),
-        _shift(airflow),
-        idle_shift,
-        _shift(fan) if fan.change.pct is not None and fan.change.pct < 0.0 else None,
-        idle_rise_k,
-        load_rise_k if math.isfinite(load_rise_k) else 0.0,
-        share,
-    )
-
-
-def _shift(part: JudgedPart) -> Shift | None:
-    """What the detector thinks it changed by, else the last thirty days."""
-    if part.is_changed and part.detection is not None:
-        now, (low, high) = part.detection.change_pct, part.detection.change_ci95_pct
-    elif part.change.pct is not None and part.change.ci95_pct is not None:
-        now, (low, high) = part.change.pct, part.change.ci95_pct
-    else:
-        return None
-    spread = (math.log1p(high / 100.0) - math.log1p(low / 100.0)) / (2.0 * NORMAL_95)
-    return Shift(math.log1p(now / 100.0), spread)
-
-
-def _idle(cells: pd.DataFrame) -> tuple[Shift | None, float]:
-    """Shift of the idle temperature above a probe [K], and its level in the first days."""
-    mine = cells[(cells["part"] == IDLE) & (cells["workload_class"] == "above the air")].sort_values("day")
-    if len(mine) < 2 * 10:
-        return None, 0.0
-    first, last = mine["value"].iloc[:14], mine["value"].iloc[-10:]
-    error = math.hypot(float(first.std()) / math.sqrt(len(first)), float(last.std()) / math.sqrt(len(last)))
-    return Shift(float(last.median() - first.median()), error), float(first.median())
 
 
 def _detected(part: JudgedPart) -> str:

@@ -42,6 +42,8 @@ class Stretch:
     ----------
     factor, relative_error
         With its standard error as a share of it.
+    slower, slower_error
+        Logarithm by which the die answers slower than in the era's beginning, and its standard error.
     until_utc_ms
         What was recorded later did not count [ms since 1970].
     is_young
@@ -50,6 +52,8 @@ class Stretch:
 
     factor: float
     relative_error: float
+    slower: float
+    slower_error: float
     until_utc_ms: int
     is_young: bool
 
@@ -120,7 +124,14 @@ def measure_stretch(
     ]
     error = math.hypot(*shared, UNCERTAIN_SHARE * (true - seen), true_error - seen_error)
     is_young = until_utc_ms - begin < NEWEST_MS
-    return Stretch(factor, error / abs(true) if true else 1.0, until_utc_ms, is_young)
+    return Stretch(
+        factor,
+        error / abs(true) if true else 1.0,
+        math.log(constants.interface_s / model.constants.interface_s),
+        math.hypot(constants.interface_relative_error, model.constants.interface_relative_error),
+        until_utc_ms,
+        is_young,
+    )
 
 
 def _shift(cells: pd.DataFrame, baseline: Baseline, from_day: str) -> tuple[float, float]:

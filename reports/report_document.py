@@ -12,20 +12,17 @@ import pandas as pd
 from ..store.derived import DerivedStore
 from ..store.packing import DAY_MS
 from ..store.reader import Reader
-from .baseline import NORMAL_95, Change
-from .cause import Cause
+from .baseline import Change
 from .cycles import thermal_cycles
 from .derivation import Derivation
 from .evidence_words import shown
-from .fits import fit_stretch
 from .heat_path import Estimate
 from .judgement import Verdict
 from .load_stretches import load_stretches, minutes_of_load
 from .machine_frames import POWER_STAGE
-from .outlook import outlook
 from .reference_conditions import ReferenceConditions
 from .verdict_document import moment, verdict_document
-from .window_groups import loaded
+from .verdict_outlook import as_change, path_state
 
 SCHEMA = "heatdrift-report/1"
 MONTH_MS = 30 * DAY_MS
@@ -79,74 +76,17 @@ def _path(
     span_utc_ms: tuple[int, int],
     conditions: ReferenceConditions,
 ) -> dict[str, Any]:
-    detection = one.leading.detection if one.leading else None
-    baseline = _baseline_fit(derived, derivation, one)
-    interface, airflow, total = baseline
-    total_change = _total_change(one, interface, total)
-    windows = derived.windows(one.source, *span_utc_ms)
-    of_work = windows["power_w"][loaded(windows)] if len(windows) else pd.Series(dtype=float)
-    usual_w = float(of_work.median()) if len(of_work) else math.nan
-    power_w = conditions.power_w(one.source, usual_w)
-    share = interface.k_per_w / total.k_per_w if interface and total else 0.3
-    moving = None
-    if detection is not None and one.cause in (Cause.INTERFACE, Cause.AIRFLOW):
-        moving = detection, share if one.cause is Cause.INTERFACE else 1.0 - share
-    ahead = outlook(
-        one.source,
-        total,
-        total_change=total_change,
-        moving=moving,
-        ambient_c=conditions.ambient_c,
-        power_w=power_w,
-    )
+    state = path_state(derived, derivation, one, conditions, span_utc_ms[1])
     frame = reader.source_frame(one.source, *span_utc_ms)
     return {
         **{key: value for key, value in verdict_document(one).items() if key != "parts"},
-        "interface_resistance": _resistance(interface, one.interface.change, one.interface.reason),
-        "airflow_resistance": _resistance(airflow, one.airflow.change, one.airflow.reason),
-        "total_resistance": _resistance(total, _as_change(total_change), one.airflow.reason),
-        "outlook": _finite(asdict(ahead)),
+        "interface_resistance": _resistance(state.interface, one.interface.change, one.interface.reason),
+        "airflow_resistance": _resistance(state.airflow, one.airflow.change, one.airflow.reason),
+        "total_resistance": _resistance(state.total, as_change(state.total_change), one.airflow.reason),
+        "outlook": _finite(asdict(state.ahead)),
         "endurance": _endurance(frame),
         "thermal_cycles": _cycles(frame),
     }
-
-
-def _baseline_fit(
-    derived: DerivedStore, derivation: Derivation, one: Verdict
-) -> tuple[Estimate | None, Estimate | None, Estimate | None]:
-    """Interface part, airflow part and whole in the days of the baseline."""
-    series = one.interface.series or one.airflow.series
-    if one.model is None:
-        return None, None, None
-    era = fit_stretch(derived, derivation, one.model, one.era.from_utc_ms, one.era.to_utc_ms)
-    if series is None:
-        return era.interface, era.airflow, era.total
-    begin, end = (round(day.timestamp() * 1000) for day in (series.baseline.from_day, series.baseline.to_day))
-    fit = fit_stretch(derived, derivation, one.model, begin, end + DAY_MS)
-    return fit.interface or era.interface, fit.airflow or era.airflow, fit.total or era.total
-
-
-def _total_change(
-    one: Verdict, interface: Estimate | None, total: Estimate | None
-) -> tuple[float, float] | None:
-    """Logarithm of the whole's ratio and its error, from both parts."""
-    own, rest = one.interface.change, one.airflow.change
-    if own.pct is None or own.ci95_pct is None or rest.pct is None or rest.ci95_pct is None:
-        return None
-    if interface is None or total is None:
-        return None
-    share = interface.k_per_w / total.k_per_w
-    ratio = 1.0 + (share * own.pct + (1.0 - share) * rest.pct) / 100.0
-    errors = [(ci95[1] - ci95[0]) / 200.0 / NORMAL_95 for ci95 in (own.ci95_pct, rest.ci95_pct)]
-    return math.log(ratio), math.hypot(share * errors[0], (1.0 - share) * errors[1]) / ratio
-
-
-def _as_change(log_change: tuple[float, float] | None) -> Change:
-    if log_change is None:
-        return Change(None, None, "a part is not known")
-    value, error = log_change
-    low, high = (100.0 * math.expm1(value + side * NORMAL_95 * error) for side in (-1, 1))
-    return Change(100.0 * math.expm1(value), (low, high))
 
 
 def _resistance(baseline: Estimate | None, told: Change, reason: str) -> dict[str, Any]:
