@@ -31,6 +31,8 @@ PRIOR_CLOCK = 0.4  # of the calendar; the others share the rest
 CHANGE_SPREAD = 0.3  # of the ratio by now, before anything was seen: wide enough to say little
 # Times as likely: "positive" evidence (Kass and Raftery, J. Am. Stat. Assoc. 90 (1995) 773).
 CLEARLY_BETTER = 3.0
+LEAST_NAMED = 0.005
+HEALTHY_DAYS = 180.0  # before the onset: enough to know how days scatter
 N_ONSETS = 7
 LEAST_ROWS = 5  # since the onset
 LEAST_AGE_DAYS = 3.0
@@ -96,8 +98,11 @@ class CreepForecast:
 
     @property
     def worse(self) -> dict[str, float]:
-        """Weights of all laws and clocks but the one that is named."""
-        return {name: weight for name, weight in self.weights.items() if name != named(self.law, self.clock)}
+        """Weights of the laws and clocks that are not named, as far as they are worth naming."""
+        own = named(self.law, self.clock)
+        return {
+            name: weight for name, weight in self.weights.items() if name != own and weight >= LEAST_NAMED
+        }
 
     def chance_reached(self, growth: float, growth_error: float, ahead_days: Array) -> Array:
         """Chance that the ratio has grown by so much over its recent mean, by each day ahead.
@@ -151,7 +156,8 @@ def forecast_creep(
     Parameters
     ----------
     rows
-        UTC DatetimeIndex of days, rising, from the baseline on; ``log_ratio``, ``standard_error``.
+        UTC DatetimeIndex of days, rising, from the baseline on; ``log_ratio``, ``standard_error``. Rows where
+        one is NaN are left out.
     onset_ci95_utc
         When it began, as `Detection` says.
     baseline_standard_error
@@ -170,10 +176,11 @@ def forecast_creep(
     ----------
     .. [1] A. P. Dawid, J. R. Stat. Soc. A 147 (1984) 278.
     """
-    known = rows[np.isfinite(rows[["log_ratio", "standard_error"]]).all(axis=1)]
+    first, last = _numbers(pd.DatetimeIndex([pd.Timestamp(moment) for moment in onset_ci95_utc]))
+    is_used = np.isfinite(rows[["log_ratio", "standard_error"]].to_numpy(float)).all(axis=1)
+    known = rows[is_used & (_numbers(pd.DatetimeIndex(rows.index)) > first - HEALTHY_DAYS)]
     days = _numbers(pd.DatetimeIndex(known.index))
     log_ratio, log_error = (known[name].to_numpy(float) for name in ("log_ratio", "standard_error"))
-    first, last = _numbers(pd.DatetimeIndex([pd.Timestamp(moment) for moment in onset_ci95_utc]))
     if not len(days) or int((days > first).sum()) < LEAST_ROWS or days[-1] - first < LEAST_AGE_DAYS:
         raise TooFewWindowsError(
             f"too few days since {onset_ci95_utc[0]}, {LEAST_ROWS} are needed", remedy="record for longer"
