@@ -20,7 +20,7 @@ from .era_model import EraModel
 from .eras import Era, era_opened_by
 from .fits import fit_stretch
 from .heat_path import PathFit
-from .load_stretches import load_stretches
+from .load_stretches import load_stretches, load_threshold_w
 from .part_series import INTERFACE, TOTAL
 from .price import Price, price_of
 from .reference_conditions import ReferenceConditions
@@ -151,11 +151,9 @@ def compare(
     total, share = sides.total(model, now)
     airflow = _rest_change(interface, total, share)
     temperatures, reason = _temperatures(source, fit, total, sides.usual_power_w(), conditions)
-    stretches = [
-        load_stretches(reader.source_frame(source, side.from_utc_ms, side.to_utc_ms))
-        for side in (before, after)
-    ]
-    sustained = compare_sustained(*stretches)
+    frames = [reader.source_frame(source, side.from_utc_ms, side.to_utc_ms) for side in (before, after)]
+    load_w = load_threshold_w(pd.concat(frames))  # so that both sides mean the same by load
+    sustained = compare_sustained(*(load_stretches(frame, load_w) for frame in frames))
     prices: list[Price] = []
     if era.cost is not None:
         gain_k = None if temperatures is None else -temperatures.change_k

@@ -18,9 +18,10 @@ from .derivation import Derivation
 from .evidence_words import shown
 from .heat_path import Estimate
 from .judgement import Verdict
-from .load_stretches import load_stretches, minutes_of_load
+from .load_stretches import minutes_of_load
 from .machine_frames import POWER_STAGE
 from .reference_conditions import ReferenceConditions
+from .sustained import sustained
 from .verdict_document import moment, verdict_document
 from .verdict_outlook import as_change, path_state
 
@@ -84,7 +85,7 @@ def _path(
         "airflow_resistance": _resistance(state.airflow, one.airflow.change, one.airflow.reason),
         "total_resistance": _resistance(state.total, as_change(state.total_change), one.airflow.reason),
         "outlook": _finite(asdict(state.ahead)),
-        "endurance": _endurance(frame),
+        "endurance": _endurance(frame, _air_c(derived.windows(one.source, *span_utc_ms))),
         "thermal_cycles": _cycles(frame),
     }
 
@@ -101,12 +102,7 @@ def _resistance(baseline: Estimate | None, told: Change, reason: str) -> dict[st
     }
 
 
-def _endurance(frame: pd.DataFrame) -> dict[str, Any]:
-    stretches = load_stretches(frame)
-    means = {
-        f"clock_mhz_{word}": shown(stretches[f"clock_mhz_{word}"].mean())
-        for word in ("minute_1", "after_5_min", "after_20_min")
-    }
+def _endurance(frame: pd.DataFrame, air_c: pd.Series | None) -> dict[str, Any]:
     minutes = minutes_of_load(frame)
     seen = minutes[minutes["n"] > 0].reset_index()
     by_minute = [
@@ -114,10 +110,16 @@ def _endurance(frame: pd.DataFrame) -> dict[str, Any]:
     ]
     return {
         "by_minute": by_minute,
-        "n_stretches": len(stretches),
-        **means,
-        "thermal_limited_pct": shown(stretches["thermal_limited_pct"].mean()),
+        **sustained(frame, air_c).as_document(),
     }
+
+
+def _air_c(windows: pd.DataFrame) -> pd.Series | None:
+    """Temperature of the air, as the settled windows have it; None where nobody knows it."""
+    if "reference_c" not in windows:
+        return None
+    known = windows["reference_c"].dropna()
+    return known if len(known) else None
 
 
 def _cycles(frame: pd.DataFrame) -> dict[str, Any]:
