@@ -8,14 +8,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from .baseline import NORMAL_95
 from .creep_laws import CreepForecast
-from .detection import Detection
 from .heat_path import Estimate
 
 Array = npt.NDArray[np.float64]
 
-NORMAL_80 = 1.281552
 LONGEST_INTERVAL_DAYS = 365.0  # wider than a year, a date would mean nothing
 FARTHEST_DAYS = 3650.0
 STEPS = 800  # on a logarithmic scale: hours at first, weeks at last
@@ -64,7 +61,6 @@ def outlook(
     ambient_c: float,
     power_w: float,
     limit_c: float | None = None,
-    moving: tuple[Detection, float] | None = None,
 ) -> Outlook:
     """Look ahead.
 
@@ -82,8 +78,6 @@ def outlook(
         The owner's room [°C] and load [W].
     limit_c
         Where the source throttles [°C].
-    moving
-        Where the laws of the creep are not known: what was detected of it, and its share in the whole.
     """
     limit_c = limit_of(source) if limit_c is None else limit_c
 
@@ -94,31 +88,16 @@ def outlook(
         return unknown("the whole path is not known")
     log_ratio, log_error = total_change
     healthy_k, ratio = power_w * total.k_per_w, math.exp(log_ratio)
+    if creep is None or share <= 0.0:
+        now_c = ambient_c + healthy_k * ratio
+        return unknown("already at its limit" if limit_c <= now_c else "nothing creeps", now_c)
+    # The last thirty days are half a month old on average; what has grown since is added.
+    now_c = ambient_c + healthy_k * (ratio + share * (creep.now_ratio - creep.recent_ratio))
+    limit_ratio = (limit_c - ambient_c) / healthy_k
     relative = total.standard_error_k_per_w / total.k_per_w
-    if creep is not None and share > 0.0:
-        # The last thirty days are half a month old on average; what has grown since is added.
-        now_c = ambient_c + healthy_k * (ratio + share * (creep.now_ratio - creep.recent_ratio))
-        limit_ratio = (limit_c - ambient_c) / healthy_k
-        growth_error = math.hypot(ratio * log_error, limit_ratio * relative) / share
-        ahead = _foreseen(creep, (limit_ratio - ratio) / share, growth_error, limit_c - now_c)
-        return Outlook(limit_c, ambient_c, power_w, now_c, *ahead, creep.law, creep.clock, creep.worse)
-    now_c = ambient_c + healthy_k * ratio
-    if limit_c <= now_c:
-        return unknown("already at its limit", now_c)
-    found, moving_share = moving or (None, 0.0)
-    if found is None or found.trend_pct_per_30d is None or found.trend_ci95 is None:
-        return unknown("nothing creeps", now_c)
-    each_k = healthy_k * moving_share / 100.0 / 30.0  # kelvin a day for each per cent in 30 days
-    half = (found.trend_ci95[1] - found.trend_ci95[0]) / 2.0 / NORMAL_95
-    straight = _crossing(
-        limit_c - now_c,
-        healthy_k * ratio * math.hypot(log_error, relative),
-        each_k * found.trend_pct_per_30d,
-        each_k * half,
-    )
-    if isinstance(straight, str):
-        return unknown(straight, now_c)
-    return Outlook(limit_c, ambient_c, power_w, now_c, *straight)
+    growth_error = math.hypot(ratio * log_error, limit_ratio * relative) / share
+    ahead = _foreseen(creep, (limit_ratio - ratio) / share, growth_error, limit_c - now_c)
+    return Outlook(limit_c, ambient_c, power_w, now_c, *ahead, creep.law, creep.clock, creep.worse)
 
 
 def _foreseen(
@@ -145,22 +124,3 @@ def _first_day(ahead_days: Array, chance: Array, level: float) -> float:
     if after == 0:
         return 0.0
     return float(np.interp(level, chance[after - 1 : after + 1], ahead_days[after - 1 : after + 1]))
-
-
-def _crossing(
-    room_k: float, room_error_k: float, slope: float, error: float
-) -> tuple[float, tuple[float, float]] | str:
-    """Days until a rise is used up and their 80 % interval, or why there is none."""
-    if room_k <= 0.0:
-        return "already at its limit"
-    slowest = slope - NORMAL_80 * error
-    if slowest <= 0.0:
-        return "it does not grow" if slope <= 0.0 else "no date: the creep may as well end"
-    days = room_k / slope
-    # Both ends at once would be too wide: their shares of the interval add as errors do.
-    by_room = NORMAL_80 * room_error_k / slope
-    early = days - math.hypot(days - room_k / (slope + NORMAL_80 * error), by_room)
-    late = days + math.hypot(room_k / slowest - days, by_room)
-    if late - max(early, 0.0) > LONGEST_INTERVAL_DAYS:
-        return "no date: the interval is wider than a year"
-    return days, (max(early, 0.0), late)
