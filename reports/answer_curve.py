@@ -65,7 +65,8 @@ class AnswerCurve:
 @cache
 def answer_curve(interface_s: float, plate_s: float) -> AnswerCurve:
     """The curve of an era with these time constants of die and plate [s]."""
-    seen = np.log(np.array([_seen(interface_s, plate_s, ratio) for ratio in TRUE_RATIOS]))
+    found = np.array([_seen(interface_s, plate_s, ratio) for ratio in TRUE_RATIOS])
+    seen = np.log(np.where(found > 0.0, found, np.nan))  # what is seen below zero cannot be read backwards
     true = np.log(TRUE_RATIOS)
     seen = seen - float(np.interp(0.0, true, seen))
     # Where the curve turns flat it cannot be read backwards; it begins at one and is followed to there.

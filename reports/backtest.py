@@ -17,7 +17,7 @@ from ..store.packing import DAY_MS, midnight_utc_ms
 from .baseline import MOST_DAYS
 from .drift import AIRFLOW, INTERFACE, Detector, DetectorSettings, day_rows
 from .judgement import FAN_SETTINGS, Judge, Verdict, interface_part, settle
-from .part_series import FAN, PartSeries, airflow_series, part_series
+from .part_series import PartSeries, airflow_series, fan_series
 
 # A quick look rests on rows as they were known at their time, the judgement on what they are known to be now:
 # seen on simulated machines, their evidence differs by less [nats].
@@ -114,7 +114,7 @@ class _Watch:
         made: list[tuple[str, Callable[[], PartSeries | None], DetectorSettings]] = [
             ("interface", lambda: interface, INTERFACE),
             ("airflow", lambda: airflow_series(cells, interface), AIRFLOW),
-            ("fan", lambda: part_series(cells, FAN), FAN_SETTINGS),
+            ("fan", lambda: fan_series(cells), FAN_SETTINGS),
         ]
         # Every detector has to see the day, also where another one speaks already.
         spoken = [self._speaks(name, make, settings) for name, make, settings in made]

@@ -16,7 +16,7 @@ import numpy as np
 
 INTERFACE_SYSTEMATIC, AIRFLOW_SYSTEMATIC = 0.012, 0.025  # what a healthy path wanders by [log units]
 # The time constant of a joint grows with its resistance, in layers not by quite the same share.
-SLOWER_SYSTEMATIC, SLOWER_SHARE = 0.03, 0.4
+SLOWER_SYSTEMATIC, SLOWER_SHARE = 0.03, 0.25
 IDLE_SYSTEMATIC_K = 1.0  # rooms and readings by the idle machine
 FAN_SYSTEMATIC = 0.02
 # Differences of chi squared, as of a likelihood ratio of 7 to 1: less leaves two causes standing.

@@ -21,8 +21,8 @@ from .era_model import EraModel
 from .eras import Era, Part
 from .judged_part import JudgedPart, judged_part
 from .machine_frames import POWER_STAGE
-from .part_series import FAN, airflow_series, part_series
 from .part_series import INTERFACE as INTERFACE_PART
+from .part_series import airflow_series, fan_series, part_series
 from .reference_temperature import ReferenceKind
 from .remeasure import Stretch, measure_stretch
 from .signs import signs_of
@@ -204,7 +204,7 @@ def _fan_part(cells: pd.DataFrame, model: EraModel | None) -> JudgedPart:
     if model is None or INTENDED_FAN in model.fan:
         none = "a speed that was only asked for proves nothing" if model else "no day with readings"
         return JudgedPart("fan", None, None, Change(None, None, none), none)
-    return judged_part("fan", lambda: part_series(cells, FAN), FAN_SETTINGS)
+    return judged_part("fan", lambda: fan_series(cells), FAN_SETTINGS)
 
 
 def settle(verdicts: list[Verdict]) -> list[Verdict]:

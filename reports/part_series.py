@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from ..store.errors import AnalysisError
 from .answer_curve import AnswerCurve
 from .baseline import Baseline, ClassErrors, choose_baseline, class_errors, ratios
 from .day_levels import DayLevels, fit_day_levels
@@ -16,6 +17,9 @@ Array = npt.NDArray[np.float64]
 
 INTERFACE, TOTAL, IDLE, FAN = "interface", "total", "idle", "fan"
 SMOOTHED_DAYS = 7  # the interface part of a day, to take it off the whole: no better known by itself
+# Scatter of the speed at the same temperature [log units]: fans that follow a table gave 0.02-0.07, such that
+# hold a temperature 0.14-0.31 (simulated, by two pieces of code).
+LOOSEST_FAN = 0.10
 UNKNOWN_SHARE_SD = 0.02  # of what the interface part's share in the rise may be wrong by
 
 
@@ -134,6 +138,29 @@ def airflow_series(cells: pd.DataFrame, interface: PartSeries | None) -> PartSer
     return PartSeries(
         rows, whole.n_baseline, whole.baseline_standard_error, classes, whole.levels, whole.baseline
     )
+
+
+def fan_series(cells: pd.DataFrame) -> PartSeries:
+    """Speed of the fan at the same temperature.
+
+    Parameters
+    ----------
+    cells
+        Of one era.
+
+    Raises
+    ------
+    TooFewWindowsError
+        As `part_series`.
+    AnalysisError
+        Healthy, the speed does not follow the temperature: a controller that holds a temperature by any speed
+        turns with the weather.
+    """
+    series = part_series(cells, FAN)
+    of_days = float(series.rows["log_ratio"].iloc[: series.n_baseline].std())
+    if max(of_days, series.levels.extra_sd) > LOOSEST_FAN:
+        raise AnalysisError("not comparable: the speed does not follow the temperature alone")
+    return series
 
 
 def _shares(cells: pd.DataFrame, days: pd.Index) -> Array:
