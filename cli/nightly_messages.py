@@ -100,7 +100,9 @@ def _of_verdict(
         message = message_of(one, made_utc_ms=until_utc_ms, machine_name=name, kinds_of_entries=kinds)
         if message.key in told_lately and told_lately[message.key].rank >= message.severity.rank:
             return []
-        state = path_state(history.derived, judge.derivation, one, conditions, until_utc_ms)
+        state = path_state(
+            history.reader, history.derived, judge.derivation, one, conditions, until_utc_ms=until_utc_ms
+        )
         return [
             message_of(
                 one,

@@ -6,6 +6,7 @@ import math
 
 from .judgement import JudgedPart, Verdict
 
+MATTERS_PCT = 4.0  # what the detector would call a change, too
 CAUSES = {
     "none": "nothing has changed",
     "interface": "the joint between die and sink",
@@ -51,11 +52,20 @@ def _of_part(part: JudgedPart) -> str:
     if part.detection is None:
         return f"{name}: {part.reason}"
     if part.detection.state == "holding":
-        return f"{name}: no change, {_percent(part)} in the last thirty days"
+        what = "not sure yet" if _may_have_changed(part) else "no change"
+        return f"{name}: {what}, {_percent(part)} in the last thirty days"
     found = part.detection
     low, high = found.change_ci95_pct
     onset = f", since {found.onset_utc[:10]}" if found.onset_utc else ""
     return f"{name}: {found.change_pct:+.1f} % ({low:+.1f} to {high:+.1f}){onset}, {found.state}"
+
+
+def _may_have_changed(part: JudgedPart) -> bool:
+    """Whether it stands off by something that would matter, although there is too little for an alarm."""
+    if part.change.pct is None or part.change.ci95_pct is None:
+        return False
+    low, high = part.change.ci95_pct
+    return abs(part.change.pct) >= MATTERS_PCT and (low > 0.0 or high < 0.0)
 
 
 def _percent(part: JudgedPart) -> str:

@@ -77,7 +77,7 @@ def _path(
     span_utc_ms: tuple[int, int],
     conditions: ReferenceConditions,
 ) -> dict[str, Any]:
-    state = path_state(derived, derivation, one, conditions, span_utc_ms[1])
+    state = path_state(reader, derived, derivation, one, conditions, until_utc_ms=span_utc_ms[1])
     frame = reader.source_frame(one.source, *span_utc_ms)
     return {
         **{key: value for key, value in verdict_document(one).items() if key != "parts"},

@@ -10,6 +10,7 @@ import pandas as pd
 from ..store.derived import DerivedStore
 from ..store.errors import AnalysisError
 from ..store.packing import DAY_MS
+from ..store.reader import Reader
 from .baseline import NORMAL_95, Change
 from .cause import Cause
 from .creep_laws import CreepForecast, forecast_creep
@@ -21,6 +22,7 @@ from .judged_part import USELESS
 from .judgement import INTERFACE_SYSTEMATIC, Verdict, airflow_settings
 from .outlook import Outlook, outlook
 from .reference_conditions import ReferenceConditions
+from .throttle_point import throttle_point_c
 from .window_groups import loaded
 
 MONTH_MS = 30 * DAY_MS
@@ -49,17 +51,19 @@ class PathState:
 
 
 def path_state(
+    reader: Reader,
     derived: DerivedStore,
     derivation: Derivation,
     one: Verdict,
     conditions: ReferenceConditions,
+    *,
     until_utc_ms: int,
 ) -> PathState:
     """Put a verdict into numbers.
 
     Parameters
     ----------
-    derived, derivation
+    reader, derived, derivation
         Of the machine, up to date.
     one
         The verdict.
@@ -81,6 +85,7 @@ def path_state(
         share=share,
         ambient_c=conditions.ambient_c,
         power_w=conditions.power_w(one.source, _usual_w(derived, one, until_utc_ms)),
+        limit_c=throttle_point_c(reader, one.source),
     )
     return PathState(interface, airflow, total, total_change, ahead)
 

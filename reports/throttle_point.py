@@ -1,0 +1,29 @@
+"""Where a source itself says that heat takes its clock down."""
+
+from __future__ import annotations
+
+from ..store.reader import Reader
+
+SLOWDOWN_FACT = ".slowdown_c"
+PLAUSIBLE_C = (60.0, 125.0)  # what lies outside is a placeholder, or a margin instead of a temperature
+
+
+def throttle_point_c(reader: Reader, source: str) -> float | None:
+    """The throttle point that was last read of a source [°C]; None where none was had.
+
+    Parameters
+    ----------
+    reader
+        Of the machine.
+    source
+        Its name.
+    """
+    devices = {channel.device for owner, channel in reader.channels() if owner == source and channel.device}
+    found = None
+    for change in reader.identity_changes():
+        device, fact, _ = change.subject.rpartition(SLOWDOWN_FACT)
+        if fact and device in devices and change.after.isdecimal():
+            limit_c = floatchange.after
+            if PLAUSIBLE_C[0] <= limit_c <= PLAUSIBLE_C[1]:
+                found = limit_c
+    return found
