@@ -19,7 +19,7 @@ from .trial_text import trial_document, trial_lines
 from .wording import counted
 
 EPILOG = """\b
-Examples:
+Example:
   heatdrift trial --machines 60 --seed 1
   heatdrift trial --keep worlds     (record once, judge as often as you like)
 """
