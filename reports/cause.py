@@ -60,6 +60,9 @@ class Signs:
         Of the interface part in the rise under load.
     slower
         Logarithm by which the die answers slower than it did; no reading of power or temperature can do that.
+    is_air_read
+        Whether another thermometer told the air; where the source's own idle did, its offset shows at idle
+        alone.
     """
 
     interface: Shift | None
@@ -70,6 +73,7 @@ class Signs:
     load_rise_k: float
     interface_share: float
     slower: Shift | None = None
+    is_air_read: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,9 +170,8 @@ def _signatures(signs: Signs) -> list[_Signature]:
     ]
     if signs.idle_k is not None and load_k > 0.0:
         # A kelvin too much looks like a share of the rise in the airflow part, and shows at idle in full.
-        found.append(
-            _Signature(Cause.TELEMETRY, "temperature offset", 0.0, 1.0 / ((1.0 - share) * load_k), 1.0, 0.0)
-        )
+        in_airflow = 1.0 / ((1.0 - share) * load_k) if signs.is_air_read else 0.0
+        found.append(_Signature(Cause.TELEMETRY, "temperature offset", 0.0, in_airflow, 1.0, 0.0))
     if signs.fan is not None:
         found.append(_Signature(Cause.FAN, "fan", 0.0, 0.0, 0.0, 1.0))
     return found

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 
+from .idle_series import in_its_unit
 from .judgement import JudgedPart, Verdict
+from .message_words import PARTS
 
 MATTERS_PCT = 4.0  # what the detector would call a change, too
 CAUSES = {
@@ -19,7 +21,7 @@ CAUSES = {
 
 def evidence_of(one: Verdict) -> list[str]:
     """One sentence for each part."""
-    said = [_of_part(part) for part in (one.interface, one.airflow, one.fan)]
+    said = [_of_part(part) for part in (one.interface, one.airflow, one.fan, one.idle)]
     return [*said, one.remark] if one.remark else said
 
 
@@ -32,12 +34,12 @@ def sentence(one: Verdict) -> str:
             return f"{one.source}: cannot be judged yet: {one.interface.reason or one.airflow.reason}"
         changes = ", ".join(f"{part.name} part {_percent(part)}" for part in parts)
         return f"{one.source}: holding; {changes} against the baseline"
-    low, high = found.change_ci95_pct
     since = f" since {found.onset_utc[:10]}" if found.onset_utc else ""
     shape = {"creep": ", creeping", "step": ", in one step"}.get(found.shape or "", "")
-    what = "fan speed at the same heat" if one.leading.name == "fan" else f"{one.leading.name} part"
+    change, (low, high), unit = in_its_unit(one.leading.name, found.change_pct, found.change_ci95_pct)
+    what = PARTS[one.leading.name]
     return (
-        f"{one.source}: {what} {found.change_pct:+.0f} % ({low:+.0f} to {high:+.0f}){since}{shape};"
+        f"{one.source}: {what} {change:+.0f} {unit} ({low:+.0f} to {high:+.0f}){since}{shape};"
         f" most likely {CAUSES[one.cause.value]}"
     )
 
@@ -48,16 +50,16 @@ def shown(value: float) -> float | None:
 
 
 def _of_part(part: JudgedPart) -> str:
-    name = "fan speed at the same heat" if part.name == "fan" else f"{part.name} part"
+    name = PARTS[part.name]
     if part.detection is None:
         return f"{name}: {part.reason}"
     if part.detection.state == "holding":
         what = "not sure yet" if _may_have_changed(part) else "no change"
         return f"{name}: {what}, {_percent(part)} in the last thirty days"
     found = part.detection
-    low, high = found.change_ci95_pct
+    change, (low, high), unit = in_its_unit(part.name, found.change_pct, found.change_ci95_pct)
     onset = f", since {found.onset_utc[:10]}" if found.onset_utc else ""
-    return f"{name}: {found.change_pct:+.1f} % ({low:+.1f} to {high:+.1f}){onset}, {found.state}"
+    return f"{name}: {change:+.1f} {unit} ({low:+.1f} to {high:+.1f}){onset}, {found.state}"
 
 
 def _may_have_changed(part: JudgedPart) -> bool:
@@ -71,5 +73,5 @@ def _may_have_changed(part: JudgedPart) -> bool:
 def _percent(part: JudgedPart) -> str:
     if part.change.pct is None or part.change.ci95_pct is None:
         return f"not known ({part.change.reason})"
-    low, high = part.change.ci95_pct
-    return f"{part.change.pct:+.1f} % ({low:+.1f} to {high:+.1f})"
+    change, (low, high), unit = in_its_unit(part.name, part.change.pct, part.change.ci95_pct)
+    return f"{change:+.1f} {unit} ({low:+.1f} to {high:+.1f})"

@@ -19,6 +19,7 @@ from .derivation import Derivation
 from .drift import AIRFLOW, INTERFACE, DetectorSettings
 from .era_model import EraModel
 from .eras import Era, Part
+from .idle_series import idle_series
 from .judged_part import JudgedPart, judged_part
 from .machine_frames import POWER_STAGE
 from .part_series import INTERFACE as INTERFACE_PART
@@ -33,6 +34,8 @@ INTERFACE_SYSTEMATIC = INTERFACE.systematic_sd
 # With a probe in the room the airflow part wanders less by season.
 AIRFLOW_WITH_PROBE = DetectorSettings(systematic_sd=0.015, smallest_change=0.04)
 FAN_SETTINGS = DetectorSettings(systematic_sd=0.015, smallest_change=0.05)
+# In kelvin by fifty; healthy machines stayed within 0.5 K, within 1.5 K where fins clogged (simulated).
+IDLE_SETTINGS = DetectorSettings(systematic_sd=0.016, smallest_change=0.03)
 ACT_PCT = 15.0  # common practice, no source: by then some kelvin are lost, and it goes on
 INTENDED_FAN = "_fan"
 YOUNG_DAYS = 2.0  # for how long a stretch stands that rests on few days
@@ -59,6 +62,7 @@ class Verdict:
     interface: JudgedPart
     airflow: JudgedPart
     fan: JudgedPart
+    idle: JudgedPart
     state: str
     cause: Cause
     blame: Blame | None
@@ -117,16 +121,25 @@ class Judge:
             "airflow", lambda: airflow_series(cells, interface.series), airflow_settings(model)
         )
         fan = _fan_part(cells, model)
+        idle = self.idle_part(source, cells, until_utc_ms)
         changed = [part for part in (interface, airflow) if part.is_changed]
+        if not changed and idle.is_changed and idle.changed_by.shape == "step":
+            changed.append(idle)  # a thermometer goes off at once; what creeps at idle is something else
         if fan.is_changed and fan.changed_by.change_pct < 0.0:
             changed.append(fan)  # one that turns faster than it used to is not worn
         stretch = self.stretches.get((source, era.from_utc_ms)) if interface.is_changed else None
-        found = blame(signs_of(cells, model, (interface, airflow, fan), stretch)) if changed else None
+        found = blame(signs_of(cells, model, (interface, airflow, fan, idle), stretch)) if changed else None
         leading = min(changed, key=_detected) if changed else None
         cause = found.cause if found else Cause.NONE
         return Verdict(
-            source, era, model, interface, airflow, fan, _state(cause, changed), cause, found, leading
+            source, era, model, interface, airflow, fan, idle, _state(cause, changed), cause, found, leading
         )
+
+    def idle_part(self, source: str, cells: pd.DataFrame, until_utc_ms: int) -> JudgedPart:
+        """Idle temperature of a source, against a probe or the sources beside it."""
+        others = [name for name in self.derivation.eras if name != source]
+        beside = [known[2] for name in others if (known := self.known(name, until_utc_ms)) is not None]
+        return judged_part("idle", lambda: idle_series(cells, beside), IDLE_SETTINGS)
 
     def known(self, source: str, until_utc_ms: int) -> tuple[Era, EraModel | None, pd.DataFrame] | None:
         """Era of a source at a moment, its model, and its cells up to then; None before its record."""

@@ -25,7 +25,12 @@ LIKELIHOODS = (
     (0.66, "likely"),
     (0.50, "more likely than not"),
 )
-PARTS = {"interface": "interface part", "airflow": "airflow part", "fan": "fan speed at the same heat"}
+PARTS = {
+    "interface": "interface part",
+    "airflow": "airflow part",
+    "fan": "fan speed at the same heat",
+    "idle": "idle temperature",
+}
 # Control characters and line breaks, and what turns the direction of the text that follows it.
 UNWANTED_CATEGORIES = frozenset({"Cc", "Cs", "Zl", "Zp"})
 TURNING = frozenset({"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"})
@@ -86,20 +91,20 @@ def likelihood(probability: float) -> str:
     return f"{word}, {'over 99' if probability >= 0.995 else math.floor(100.0 * probability + 1e-6)} %"
 
 
-def size(pct: float, ci95_pct: tuple[float, float] | None = None) -> str:
+def size(change: float, ci95: tuple[float, float] | None = None, unit: str = "%") -> str:
     """A change with its direction: ``up 12 %``, with an interval ``up 12 % (95 % interval 9 to 15 %)``."""
-    said = f"{'up' if pct > 0.0 else 'down'} {_number(abs(pct), ci95_pct)} %"
-    if ci95_pct is None:
+    said = f"{'up' if change > 0.0 else 'down'} {_number(abs(change), ci95)} {unit}"
+    if ci95 is None:
         return said
-    sign = 1.0 if pct > 0.0 else -1.0
-    low, high = sorted(sign * end for end in ci95_pct)
-    return f"{said} (95 % interval {_number(low, ci95_pct)} to {_number(high, ci95_pct)} %)"
+    sign = 1.0 if change > 0.0 else -1.0
+    low, high = sorted(sign * end for end in ci95)
+    return f"{said} (95 % interval {_number(low, ci95)} to {_number(high, ci95)} {unit})"
 
 
-def signed(pct: float, ci95_pct: tuple[float, float]) -> str:
+def signed(change: float, ci95: tuple[float, float], unit: str = "%") -> str:
     """A change with its sign and interval: ``+0.9 % (+0.3 to +1.4)``."""
-    said, low, high = (_number(one, ci95_pct, "+") for one in (pct, *ci95_pct))
-    return f"{said} % ({low} to {high})"
+    said, low, high = (_number(one, ci95, "+") for one in (change, *ci95))
+    return f"{said} {unit} ({low} to {high})"
 
 
 def day(moment_utc: str, beside_utc_ms: int | None = None) -> str:

@@ -6,18 +6,20 @@ import math
 
 import pandas as pd
 
-from .baseline import NORMAL_95
+from .baseline import MOST_DAYS, NORMAL_95
 from .cause import Shift, Signs
 from .era_model import EraModel
+from .idle_series import ABOVE_AIR, KELVIN_PER_LOG
 from .judged_part import JudgedPart
 from .part_series import IDLE
+from .reference_temperature import ReferenceKind
 from .remeasure import Stretch
 
 
 def signs_of(
     cells: pd.DataFrame,
     model: EraModel | None,
-    parts: tuple[JudgedPart, JudgedPart, JudgedPart],
+    parts: tuple[JudgedPart, JudgedPart, JudgedPart, JudgedPart],
     stretch: Stretch | None,
 ) -> Signs:
     """What one source shows against its baseline.
@@ -29,25 +31,27 @@ def signs_of(
     model
         Of the era.
     parts
-        Interface and airflow part, and the fan.
+        Interface and airflow part, the fan, and idle.
     stretch
         What was measured of a changed joint.
     """
-    interface, airflow, fan = parts
+    interface, airflow, fan, idle = parts
     share = float(cells["interface_share"].mean()) if cells["interface_share"].notna().any() else 0.3
-    idle_shift, idle_rise_k = _idle(cells)
     load_rise_k = math.nan
     if model is not None and model.air is not None and model.constants is not None and share > 0.0:
         load_rise_k = model.constants.interface_resistance_k_per_w * model.step_range_w / share
     return Signs(
         _shift(interface),
         _shift(airflow),
-        idle_shift,
+        _in_kelvin(_shift(idle)),
         _shift(fan) if fan.change.pct is not None and fan.change.pct < 0.0 else None,
-        idle_rise_k,
+        _idle_rise_k(cells, model, load_rise_k),
         load_rise_k if math.isfinite(load_rise_k) else 0.0,
         share,
         Shift(stretch.slower, stretch.slower_error) if stretch is not None else None,
+        model is not None
+        and model.reference is not None
+        and model.reference.kind != ReferenceKind.OWN_IDLE.value,
     )
 
 
@@ -63,11 +67,18 @@ def _shift(part: JudgedPart) -> Shift | None:
     return Shift(math.log1p(now / 100.0), spread)
 
 
-def _idle(cells: pd.DataFrame) -> tuple[Shift | None, float]:
-    """Shift of the idle temperature above a probe [K], and its level in the first days."""
-    mine = cells[(cells["part"] == IDLE) & (cells["workload_class"] == "above the air")].sort_values("day")
-    if len(mine) < 2 * 10:
-        return None, 0.0
-    first, last = mine["value"].iloc[:14], mine["value"].iloc[-10:]
-    error = math.hypot(float(first.std()) / math.sqrt(len(first)), float(last.std()) / math.sqrt(len(last)))
-    return Shift(float(last.median() - first.median()), error), float(first.median())
+def _in_kelvin(shift: Shift | None) -> Shift | None:
+    """A shift of the idle temperature as it is [K]."""
+    if shift is None:
+        return None
+    return Shift(shift.value * KELVIN_PER_LOG, shift.standard_error * KELVIN_PER_LOG)
+
+
+def _idle_rise_k(cells: pd.DataFrame, model: EraModel | None, load_rise_k: float) -> float:
+    """How far idle was above the air in the first days [K]: measured, else by its share of the power."""
+    mine = cells[(cells["part"] == IDLE) & (cells["workload_class"] == ABOVE_AIR)].sort_values("day")
+    if len(mine):
+        return float(mine["value"].iloc[:MOST_DAYS].median())
+    if model is None or not math.isfinite(load_rise_k) or model.step_range_w <= 0.0:
+        return 0.0
+    return load_rise_k * model.idle_w.get("", 0.0) / model.step_range_w

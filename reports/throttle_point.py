@@ -23,7 +23,7 @@ def throttle_point_c(reader: Reader, source: str) -> float | None:
     for change in reader.identity_changes():
         device, fact, _ = change.subject.rpartition(SLOWDOWN_FACT)
         if fact and device in devices and change.after.isdecimal():
-            limit_c = floatchange.after
+            limit_c = float(change.after)
             if PLAUSIBLE_C[0] <= limit_c <= PLAUSIBLE_C[1]:
                 found = limit_c
     return found

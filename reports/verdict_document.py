@@ -13,6 +13,7 @@ import pandas as pd
 from ..store.verdicts import StoredVerdict
 from .baseline import Change
 from .evidence_words import evidence_of
+from .idle_series import in_its_unit
 from .judgement import JudgedPart, Verdict
 from .remeasure import Stretch
 
@@ -35,11 +36,11 @@ def verdict_document(one: Verdict) -> dict[str, Any]:
         "onset": found.onset_utc if found else None,
         "onset_ci95": list(found.onset_ci95_utc) if found and found.onset_ci95_utc else None,
         "detected": known_after(found.detected_utc) if found else None,
-        "change_pct": found.change_pct if found else None,
-        "change_ci95_pct": list(found.change_ci95_pct) if found else None,
+        **_size(one),
         "trend_pct_per_30d": found.trend_pct_per_30d if found else None,
         "trend_ci95": list(found.trend_ci95) if found and found.trend_ci95 else None,
         "parts": {part.name: _change(part.change) for part in (one.interface, one.airflow, one.fan)},
+        "idle": _idle(one),
         "evidence": evidence_of(one),
         "excluded": list(one.blame.excluded) if one.blame else [],
     }
@@ -72,6 +73,25 @@ def known_after(day_utc: str | None) -> str | None:
 def moment(utc_ms: int) -> str:
     """A moment in RFC 3339."""
     return datetime.fromtimestamp(utc_ms / 1000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _size(one: Verdict) -> dict[str, Any]:
+    """How much the leading part changed: kelvin for the idle temperature, else per cent."""
+    if one.leading is None or one.leading.detection is None:
+        return {"change_pct": None, "change_ci95_pct": None}
+    found = one.leading.detection
+    change, ci95, unit = in_its_unit(one.leading.name, found.change_pct, found.change_ci95_pct)
+    if unit == "%":
+        return {"change_pct": change, "change_ci95_pct": list(ci95)}
+    return {"change_pct": None, "change_ci95_pct": None, "change_k": change, "change_ci95_k": list(ci95)}
+
+
+def _idle(one: Verdict) -> dict[str, Any]:
+    told = one.idle.change
+    if told.pct is None or told.ci95_pct is None:
+        return {"change_k": None, "change_ci95_k": None, "reason": told.reason or None}
+    change, ci95, _ = in_its_unit(one.idle.name, told.pct, told.ci95_pct)
+    return {"change_k": change, "change_ci95_k": list(ci95), "reason": None}
 
 
 def _change(told: Change) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from .baseline import NORMAL_95
 from .cause import Cause
 from .detection import Detection
 from .entry_note import entry_note
+from .idle_series import in_its_unit
 from .judgement import Verdict
 from .message_words import (
     PARTS,
@@ -46,6 +47,7 @@ WHAT = {
     "interface": "the interface part of {source} (what the joint between die and heatsink resists)",
     "airflow": "the airflow part of {source} (what the way from the heatsink to the air resists)",
     "fan": "the fan speed of {source} at the same heat",
+    "idle": "the idle temperature of {source} (above the air, or beside the other source of the machine)",
 }
 SHAPES = {"creep": ", creeping", "step": ", in one step"}
 SHAPE_WORDS = {"step": "It came in one step.", "undecided": "One step or a creep: that cannot be told yet."}
@@ -109,7 +111,8 @@ def message_of(
     if has_metal_moved:
         severity, tail = Severity.URGENT, "shut down, unplug, inspect"
     since = f" since {day(found.onset_utc, made_utc_ms)}" if found.onset_utc else ""
-    subject = f"{verdict.source}: {PARTS[verdict.leading.name]} {size(found.change_pct)}{since}"
+    change, _, unit = in_its_unit(verdict.leading.name, found.change_pct, found.change_ci95_pct)
+    subject = f"{verdict.source}: {PARTS[verdict.leading.name]} {size(change, unit=unit)}{since}"
     subject += SHAPES.get(found.shape or "", "") + (f": {tail}" if tail else "")
     urgency = "Nothing is urgent. " if severity is Severity.NOTE else ""
     if severity is not Severity.NOTE and verdict.state == "act":
@@ -178,9 +181,11 @@ def _what(verdict: Verdict, machine_name: str) -> str:
     leading = verdict.leading
     assert leading is not None and leading.detection is not None  # `message_of` has looked
     found = leading.detection
-    where = {"airflow": " and room temperature", "fan": ""}.get(leading.name, "; the room has no part in it")
+    where = {"airflow": " and room temperature"}.get(leading.name, "; the room has no part in it")
     is_scale = finding_of(verdict) is Finding.POWER_SCALE
-    power = "" if leading.name == "fan" else f" at the same {'reported ' if is_scale else ''}power{where}"
+    power = f" at the same {'reported ' if is_scale else ''}power{where}"
+    if leading.name in ("fan", "idle"):
+        power = ""
     others = [
         f"{PARTS[part.name]} {signed(part.change.pct, part.change.ci95_pct)}"
         if part.change.pct is not None and part.change.ci95_pct is not None
@@ -197,7 +202,8 @@ def _what(verdict: Verdict, machine_name: str) -> str:
         )
     return (
         f"On {clean(machine_name)}, {WHAT[leading.name].format(source=verdict.source)} is "
-        f"{size(found.change_pct, found.change_ci95_pct)} against its baseline{power}. {power_reading}"
+        f"{size(*in_its_unit(leading.name, found.change_pct, found.change_ci95_pct))} against its "
+        f"baseline{power}. {power_reading}"
         f"The rest, in the last thirty days: {'; '.join(others)}."
     )
 
@@ -262,6 +268,7 @@ def _measured(verdict: Verdict) -> str:
         "interface": "the first seconds after load steps, which need no room temperature",
         "airflow": "settled stretches of load",
         "fan": "counted speed at like heat",
+        "idle": "idle hours of each day",
     }[leading.name]
     reference = verdict.model.reference if verdict.model else None
     if leading.name == "airflow" and reference is not None:

@@ -56,7 +56,7 @@ def verdict(
     holding = Change(0.1, (-0.5, 0.7))
     parts = {
         name: JudgedPart(name, None, found if name == leading else replace(CHANGED, state="holding"), holding)
-        for name in ("interface", "airflow", "fan")
+        for name in ("interface", "airflow", "fan", "idle")
     }
     own = misfits or {ALONE[cause.value]: 0.5, "another": 30.0}
     return Verdict(
@@ -68,6 +68,7 @@ def verdict(
         interface=parts["interface"],
         airflow=parts["airflow"],
         fan=parts["fan"],
+        idle=parts["idle"],
         state=state,
         cause=cause,
         blame=Blame(cause, 0.97, own, (), cause, min(own.values())),

@@ -41,7 +41,8 @@ def part(name: str, onset: str | None) -> JudgedPart:
 
 def verdict(source: str, cause: Cause, leading: str, onset: str, shared_with: tuple[str, ...]) -> Verdict:
     parts: dict[str, Any] = {
-        name: part(name, onset if name == leading else None) for name in ("interface", "airflow", "fan")
+        name: part(name, onset if name == leading else None)
+        for name in ("interface", "airflow", "fan", "idle")
     }
     era = Era(source, 0, 0, 1, (), (), frozenset(), PowerScale())
     model: Any = SimpleNamespace(shared_with=shared_with)
