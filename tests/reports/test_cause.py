@@ -1,78 +1,235 @@
-"""Which cause explains all signs together, against signs that are drawn from each cause."""
+"""Which cause explains all signs together, against signs that are drawn from each cause.
+
+Stated errors are those of a month of days. Beyond them every sign is off by what a healthy machine wanders
+by, drawn anew each time and as large as `reports/cause.py` says that it may be.
+"""
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import chi2
 
-from heatdrift.reports.cause import Cause, Shift, Signs, blame
+from heatdrift.reports.cause import Blame, Cause, Shift, Signs, blame
 
 SHARE, IDLE_K, LOAD_K = 0.3, 8.0, 45.0
-ERRORS = {"interface": 0.012, "airflow": 0.02, "idle_k": 0.8, "fan": 0.015}
-# What each cause of size 1 does to each sign, written down apart from the module under test.
-TRUTH = {
-    "interface": (Cause.INTERFACE, {"interface": 1.0, "airflow": 0.0, "idle_k": SHARE * IDLE_K, "fan": 0.0}),
-    "airflow": (
-        Cause.AIRFLOW,
-        {"interface": 0.0, "airflow": 1.0, "idle_k": (1 - SHARE) * IDLE_K, "fan": 0.0},
-    ),
-    "scale": (Cause.TELEMETRY, {"interface": 1.0, "airflow": 1.0, "idle_k": 0.0, "fan": 0.0}),
-    "fan": (Cause.FAN, {"interface": 0.0, "airflow": 0.0, "idle_k": 0.0, "fan": -1.0}),
+N_DRAWS = 200
+STATED = {"interface": 0.006, "airflow": 0.01, "idle_k": 0.25, "fan": 0.0075, "slower": 0.025}
+WANDER = {"interface": 0.012, "airflow": 0.025, "idle_k": 1.0, "fan": 0.02, "slower": 0.03}
+CAUSES = {
+    "joint": Cause.INTERFACE,
+    "lint": Cause.AIRFLOW,
+    "power scale": Cause.TELEMETRY,
+    "thermometer": Cause.TELEMETRY,
+    "fan": Cause.FAN,
+}
+NAMES = {
+    "joint": "interface part",
+    "lint": "airflow part",
+    "power scale": "power scale",
+    "thermometer": "temperature offset",
+    "fan": "fan",
+}
+# From which size on a cause is told in 95 % of draws. Lint warms the idle machine by a few kelvin, as a
+# thermometer that is off does; these two take longest.
+TOLD_FROM = {"joint": 0.12, "lint": 0.25, "power scale": 0.12, "thermometer": 0.20, "fan": 0.12}
+
+
+def effect(kind: str, size: float, *, is_air_read: bool = True) -> dict[str, float]:
+    """What each cause does to each sign, written down apart from the module under test."""
+    if kind == "joint":  # compound that resists more
+        return {"interface": size, "idle_k": size * SHARE * IDLE_K, "slower": size}
+    if kind == "lint":
+        return {"airflow": size, "idle_k": size * (1.0 - SHARE) * IDLE_K}
+    if kind == "power scale":  # watts read too low by the same factor everywhere
+        return {"interface": size, "airflow": size}
+    if kind == "thermometer":  # kelvin, so many that the airflow part seems larger by the size
+        off_k = size * (1.0 - SHARE) * LOAD_K
+        return {"idle_k": off_k, "airflow": size if is_air_read else 0.0}
+    return {"fan": -size}
+
+
+def together(*effects: dict[str, float]) -> dict[str, float]:
+    """Several causes at once: their logarithms and kelvin add."""
+    return {name: sum(one.get(name, 0.0) for one in effects) for name in STATED}
+
+
+def drawn(
+    truth: dict[str, float],
+    rng: np.random.Generator,
+    *,
+    without: tuple[str, ...] = (),
+    is_air_read: bool = True,
+) -> Signs:
+    """One machine's signs."""
+    shifts: dict[str, Shift | None] = {}
+    for name, stated in STATED.items():
+        off = stated * rng.standard_normal() + WANDER[name] * rng.standard_normal()
+        shifts[name] = None if name in without else Shift(truth.get(name, 0.0) + off, stated)
+    return Signs(
+        shifts["interface"],
+        shifts["airflow"],
+        shifts["idle_k"],
+        shifts["fan"],
+        IDLE_K,
+        LOAD_K,
+        SHARE,
+        shifts["slower"],
+        is_air_read,
+    )
+
+
+def told(
+    truth: dict[str, float], *, without: tuple[str, ...] = (), is_air_read: bool = True, seed: int = 1
+) -> list[Blame]:
+    """What is said of so many machines."""
+    rng = np.random.default_rng(seed)
+    return [blame(drawn(truth, rng, without=without, is_air_read=is_air_read)) for _ in range(N_DRAWS)]
+
+
+def counted(said: list[Blame]) -> Counter[Cause]:
+    return Counter(one.cause for one in said)
+
+
+@pytest.mark.parametrize("without", [(), ("slower",)], ids=["all signs", "speed of the answer not known"])
+@pytest.mark.parametrize("kind", CAUSES)
+def test_the_cause_is_told(kind: str, without: tuple[str, ...]) -> None:
+    for size in (0.08, 0.12, 0.16, 0.20, 0.25, 0.30):
+        said = told(effect(kind, size), without=without)
+        right, unknown = (counted(said)[cause] for cause in (CAUSES[kind], Cause.UNKNOWN))
+        if size >= TOLD_FROM[kind]:
+            named = [min(one.misfits, key=lambda name: one.misfits[name]) for one in said]
+            assert named.count(NAMES[kind]) >= 0.92 * N_DRAWS, size
+            # a binomial with 95 % falls below 92 % in 200 draws with a chance of 4 %
+            assert right >= 0.92 * N_DRAWS, size
+        # Two causes as likely as 7 to 1 are left standing; what is named is wrong in at most 2 %, and in 5 %
+        # with a chance of 1 in 100.
+        assert N_DRAWS - right - unknown <= 0.05 * N_DRAWS, size
+
+
+@pytest.mark.parametrize("size", [0.12, 0.20, 0.30])
+def test_a_thermometer_that_is_off_shows_at_idle_alone_where_nothing_else_reads_the_air(size: float) -> None:
+    """The air is then told by the source's own idle, which is off as well."""
+    truth = effect("thermometer", size, is_air_read=False)
+    found = counted(told(truth, is_air_read=False))
+    assert found[Cause.TELEMETRY] >= (0.8 if size < TOLD_FROM["thermometer"] else 0.95) * N_DRAWS
+    assert found[Cause.AIRFLOW] <= 0.02 * N_DRAWS
+    # with nothing at all to hold the idle temperature against, there is no sign of it and nobody to blame
+    blind = counted(told(truth, without=("idle_k",), is_air_read=False))
+    assert blind[Cause.UNKNOWN] >= 0.9 * N_DRAWS
+
+
+def test_lint_is_told_sooner_where_a_wrong_thermometer_could_not_look_like_it() -> None:
+    read, own = (
+        counted(told(effect("lint", 0.12), is_air_read=is_air_read))[Cause.AIRFLOW]
+        for is_air_read in (True, False)
+    )
+    assert own >= 0.85 * N_DRAWS > 0.7 * N_DRAWS > read
+
+
+@pytest.mark.parametrize("size", [0.08, 0.12])
+def test_how_fast_the_die_answers_tells_a_joint_from_a_power_reading(size: float) -> None:
+    """Without an airflow part both look alike; no reading of power can make a die slow."""
+    only = ("airflow", "idle_k", "fan")
+    blind = counted(told(effect("joint", size), without=(*only, "slower")))
+    assert blind[Cause.UNKNOWN] == N_DRAWS
+    for kind, other in (("joint", Cause.TELEMETRY), ("power scale", Cause.INTERFACE)):
+        # A joint becomes slower by its size within a quarter: at 12 % it stands two errors from nothing, so
+        # that most remain open, and hardly any is given the other name.
+        assert counted(told(effect(kind, size), without=only))[other] <= 0.05 * N_DRAWS
+    # a third of the whole is enough to tell, one way and the other
+    assert counted(told(effect("joint", 0.3), without=only))[Cause.INTERFACE] > 0.5 * N_DRAWS
+
+
+def test_a_die_that_answers_as_ever_speaks_against_its_joint() -> None:
+    signs = drawn(together(), np.random.default_rng(5), without=("idle_k", "fan"))
+    seen = replace(signs, interface=Shift(0.2, 0.01), airflow=Shift(0.1, 0.06))
+    as_ever = blame(replace(seen, slower=Shift(0.0, 0.02)))
+    slower = blame(replace(seen, slower=Shift(0.2, 0.02)))
+    more = as_ever.misfits["interface part"] - slower.misfits["interface part"]
+    assert more > 4.0 and as_ever.misfits["power scale"] < slower.misfits["power scale"] - 4.0
+    assert (as_ever.cause, slower.cause) == (Cause.TELEMETRY, Cause.INTERFACE)
+
+
+@pytest.mark.parametrize("kind", CAUSES)
+def test_too_weak_signs_blame_nobody(kind: str) -> None:
+    """One per cent is less than what a healthy machine wanders by."""
+    assert counted(told(effect(kind, 0.01)))[Cause.UNKNOWN] >= 0.93 * N_DRAWS
+    assert np.median([one.probability for one in told(effect(kind, 0.01))]) < 0.6
+
+
+TWO_AT_ONCE = {
+    "joint and more lint": (("joint", 0.15), ("lint", 0.3)),
+    "lint and more joint": (("joint", 0.3), ("lint", 0.15)),
+    "joint and fan": (("joint", 0.2), ("fan", 0.2)),
+    "lint and fan": (("lint", 0.2), ("fan", 0.2)),
+    "joint, and lint blown out": (("joint", 0.2), ("lint", -0.15)),
+    "power scale and lint": (("power scale", 0.2), ("lint", 0.2)),
+    "joint and thermometer": (("joint", 0.2), ("thermometer", 0.2)),
 }
 
 
-def drawn(kind: str, size: float, rng: np.random.Generator) -> Signs:
-    _, effect = TRUTH[kind]
-    shifts = {
-        name: Shift(size * effect[name] + error * rng.standard_normal(), error)
-        for name, error in ERRORS.items()
-    }
-    return Signs(**shifts, idle_rise_k=IDLE_K, load_rise_k=LOAD_K, interface_share=SHARE)
+def usual_misfit(n_signs: int) -> float:
+    """Chi squared that one cause leaves with its best size in 1 of 100."""
+    return float(chi2.ppf(0.99, n_signs - 1))
 
 
-@pytest.mark.parametrize("kind", TRUTH)
-def test_the_cause_is_found(kind: str) -> None:
-    rng = np.random.default_rng(1)
-    found = [blame(drawn(kind, 0.2, rng)).cause for _ in range(200)]
-    # A change of a fifth stands eight and more errors out; but lint and a thermometer that is off differ at
-    # idle alone, by four errors.
-    assert np.mean([cause is TRUTH[kind][0] for cause in found]) >= 0.9
-    assert np.mean([cause not in (TRUTH[kind][0], Cause.UNKNOWN) for cause in found]) <= 0.01
+@pytest.mark.parametrize("pair", TWO_AT_ONCE)
+def test_two_causes_at_once_are_unknown_or_leave_a_misfit_that_one_does_not(pair: str) -> None:
+    truth = together(*(effect(kind, size) for kind, size in TWO_AT_ONCE[pair]))
+    open_ones = [one.cause is Cause.UNKNOWN or one.misfit > usual_misfit(len(STATED)) for one in told(truth)]
+    assert np.mean(open_ones) >= 0.95
 
 
-def test_a_thermometer_that_is_off_is_no_lint() -> None:
-    rng = np.random.default_rng(2)
-    found = []
-    for _ in range(200):
-        offset_k = 5.0
-        shifts = {
-            "interface": Shift(0.012 * rng.standard_normal(), 0.012),
-            "airflow": Shift(offset_k / ((1 - SHARE) * LOAD_K) + 0.02 * rng.standard_normal(), 0.02),
-            "idle_k": Shift(offset_k + 0.8 * rng.standard_normal(), 0.8),
-        }
-        signs = Signs(**shifts, fan=None, idle_rise_k=IDLE_K, load_rise_k=LOAD_K, interface_share=SHARE)
-        found.append(blame(signs).cause)
-    assert np.mean([cause is Cause.TELEMETRY for cause in found]) >= 0.85
-    assert found.count(Cause.AIRFLOW) <= 2
+@pytest.mark.parametrize("kind", CAUSES)
+def test_one_cause_leaves_the_misfit_of_chance(kind: str) -> None:
+    misfits = [one.misfit for one in told(effect(kind, 0.3))]
+    # The mean of chi squared with four degrees is 4, its error 0.2; a little is lost to the best of several
+    # signatures, and to a die that may be slower by another share, which is not drawn here.
+    assert 2.5 < np.mean(misfits) < 4.6
+    assert (
+        np.mean(np.array(misfits) > usual_misfit(len(STATED))) <= 0.04
+    )  # 1 %, but for a chance of 1 in 1000
+
+
+def test_a_joint_and_lint_of_one_size_are_what_a_power_reading_looks_like() -> None:
+    """Said here because it cannot be known: only how slow the die is speaks for the joint."""
+    both = together(effect("joint", 0.2), effect("lint", 0.2))
+    blind = counted(told(both, without=("slower", "idle_k", "fan")))
+    assert blind[Cause.TELEMETRY] >= 0.95 * N_DRAWS
+    with_all, alone = (told(truth) for truth in (both, effect("power scale", 0.2)))
+    assert np.mean([one.misfit for one in with_all]) > np.mean([one.misfit for one in alone]) + 4.0
 
 
 def test_two_causes_that_remain_are_unknown() -> None:
     rng = np.random.default_rng(3)
-    signs = replace(drawn("scale", 0.06, rng), airflow=Shift(0.03, 0.04), fan=None, idle_k=None)
-    told = blame(signs)
-    assert told.cause is Cause.UNKNOWN and told.probability < 0.95
+    signs = drawn(effect("power scale", 0.06), rng, without=("idle_k", "fan", "slower"))
+    found = blame(replace(signs, airflow=Shift(0.03, 0.04)))
+    assert found.cause is Cause.UNKNOWN and found.probability < 0.95
 
 
-def test_what_was_ruled_out_is_said() -> None:
-    told = blame(drawn("interface", 0.3, np.random.default_rng(4)))
-    assert any("power scale" in text for text in told.excluded)
-    assert told.probability > 0.99
+def test_what_was_ruled_out_is_said_with_its_number() -> None:
+    found = blame(drawn(effect("joint", 0.3), np.random.default_rng(4)))
+    assert found.probability > 0.99
+    assert len(found.excluded) == len(found.misfits) - 1
+    for text in found.excluded:
+        name, rest = text.split(": would leave ")
+        more = found.misfits[name] - found.misfit
+        assert rest == f"{more:.0f} in chi squared unexplained" and more >= 4.0
+    assert {text.split(":")[0] for text in found.excluded} == set(found.misfits) - {"interface part"}
+
+
+def test_what_is_still_possible_is_not_said_to_be_ruled_out() -> None:
+    found = blame(Signs(Shift(0.2, 0.01), Shift(0.0, 0.5), None, None, 0.0, 0.0, SHARE))
+    assert found.cause is Cause.UNKNOWN
+    assert [text.split(":")[0] for text in found.excluded] == ["airflow part"]
 
 
 def test_missing_signs_take_no_part() -> None:
     only = Signs(Shift(0.2, 0.01), Shift(0.0, 0.02), None, None, 0.0, 0.0, SHARE)
-    told = blame(only)
-    assert told.cause is Cause.INTERFACE
-    assert "fan" not in told.misfits and "temperature offset" not in told.misfits
+    found = blame(only)
+    assert found.cause is Cause.INTERFACE
+    assert "fan" not in found.misfits and "temperature offset" not in found.misfits
