@@ -16,7 +16,7 @@ import pandas as pd
 import pytest
 
 from heatdrift.reports.detection import Detection
-from heatdrift.reports.drift import INTERFACE, DetectorSettings, detect
+from heatdrift.reports.drift import AIRFLOW, INTERFACE, Detector, DetectorSettings, detect
 from heatdrift.reports.evidence import Evidence
 from heatdrift.reports.prewhitening import DayNoise, HealthyDays
 
@@ -234,3 +234,53 @@ def test_evidence_sees_as_fast_as_a_cusum_of_the_same_false_alarm_rate() -> None
     # of one mind about Montgomery's thirty points, too: nothing up to the change, and the most at point 29
     told = evidence_of(numbers(MONTGOMERY) - 10.0)
     assert told[:22].max() < limit - 2.0 and told[28] == told[:29].max() > limit - 1.0
+
+
+def days_with_memory(rng: np.random.Generator, n_days: int, memory: float) -> Array:
+    """AR(1) of unit variance, less the mean of its first fortnight, as a series against its baseline is."""
+    days = rng.standard_normal(n_days)
+    for row in range(1, n_days):
+        days[row] = memory * days[row - 1] + np.sqrt(1.0 - memory**2) * days[row]
+    return np.asarray(days - float(days[:N_BASELINE].mean()))
+
+
+N_BASELINE = 14
+MEMORY = 0.6  # as long as our trials go
+
+
+def first_alarm(sigmas: Array, settings: DetectorSettings) -> int | None:
+    """Number of days until the detector alarms; it learns the memory from the days themselves."""
+    detector = Detector(N_BASELINE, 0.02 / np.sqrt(N_BASELINE), settings)
+    for number, value in enumerate(sigmas.tolist(), start=1):
+        detector.add(float(number), 0.02 * value, 0.02)
+        if detector.detected_day is not None:
+            return number
+    return None
+
+
+def test_days_with_memory_raise_no_false_alarms() -> None:
+    """Two years of 16 healthy machines; the many are in tests/bench/test_detector.py.
+
+    The textbook's CUSUM with h 5, given the true scatter, alarms on every one of them, and on half of them
+    within two months.
+    """
+    rng = np.random.default_rng(5)
+    healthy = [days_with_memory(rng, 730, MEMORY) for _ in range(16)]
+    sums = [np.maximum(*cusum(one[N_BASELINE:])) for one in healthy]
+    assert all((one > 5.0).any() for one in sums)
+    assert np.median([int(np.argmax(one > 5.0)) for one in sums]) < 60
+    alarms = [first_alarm(one, INTERFACE if number % 2 else AIRFLOW) for number, one in enumerate(healthy)]
+    # 25 alarms in 6,000 years of a series: 0.13 expected, two or more with a chance of 1 in 100
+    assert len([one for one in alarms if one is not None]) <= 1
+
+
+def test_days_with_memory_do_not_hide_a_change() -> None:
+    rng = np.random.default_rng(6)
+    moved = np.where(np.arange(180) >= 120, np.log(1.12) / 0.02, 0.0)
+    delays = []
+    for _ in range(16):
+        alarm = first_alarm(days_with_memory(rng, 180, MEMORY) + moved, INTERFACE)
+        assert alarm is not None and alarm > 120
+        delays.append(alarm - 120)
+    # 12 % is 5.7 sigma of a day, worth 2.8 where days resemble each other so much
+    assert np.median(delays) <= 7.0
