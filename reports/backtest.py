@@ -16,7 +16,7 @@ from ..store.errors import AnalysisError
 from ..store.packing import DAY_MS, midnight_utc_ms
 from .baseline import MOST_DAYS
 from .drift import AIRFLOW, INTERFACE, Detector, DetectorSettings, day_rows
-from .judgement import FAN_SETTINGS, IDLE_SETTINGS, Judge, Verdict, interface_part, settle
+from .judgement import FAN_SETTINGS, IDLE_SETTINGS, Judge, Verdict, interface_series, settle
 from .part_series import PartSeries, airflow_series, fan_series
 
 # A quick look rests on rows as they were known at their time, the judgement on what they are known to be now:
@@ -110,12 +110,15 @@ class _Watch:
         if self._changed_since is not None:
             since = number - self._changed_since
             return since in AGAIN or (since > AGAIN[-1] and since % WEEK == 0)
-        interface = interface_part(cells, model, era, is_turned_back=True).series
+        try:
+            interface: PartSeries | None = interface_series(cells, model, era)
+        except AnalysisError:
+            interface = None
         made: list[tuple[str, Callable[[], PartSeries | None], DetectorSettings]] = [
             ("interface", lambda: interface, INTERFACE),
             ("airflow", lambda: airflow_series(cells, interface), AIRFLOW),
             ("fan", lambda: fan_series(cells), FAN_SETTINGS),
-            ("idle", lambda: self.judge.idle_part(self.source, cells, until_utc_ms).series, IDLE_SETTINGS),
+            ("idle", lambda: self.judge.idle_series(self.source, cells, until_utc_ms), IDLE_SETTINGS),
         ]
         # Every detector has to see the day, also where another one speaks already.
         spoken = [self._speaks(name, make, settings) for name, make, settings in made]

@@ -167,8 +167,10 @@ class Detector:
         assert self._healthy is not None
         self._first, self._n_quiet = first, n_quiet
         self._evidence = Evidence(self._healthy, n_quiet)
-        for row, mixture in zip(self._rows[first:], self._mixtures[first:], strict=True):
-            self._evidence.add(*row, mixture)
+        last = len(self._rows) - 1
+        for number in range(first, last + 1):
+            row, mixture = self._rows[number], self._mixtures[number]
+            self._evidence.add(*row, mixture, is_weighed=number == last)
 
     def _judge(self, day: float) -> None:
         if self._detected is not None and self._recovered is None:

@@ -24,6 +24,7 @@ Array = npt.NDArray[np.float64]
 CHANGES_PER_DAY = 1.0 / 730.0  # a change in two years: only shifts the limit
 STEP_SPREAD = 0.10  # log units
 CREEP_SPREAD_PER_DAY = 0.05 / 30.0  # log units
+FIRST_ROOM = 128
 
 
 class Evidence:
@@ -48,35 +49,56 @@ class Evidence:
     def __init__(self, healthy: HealthyDays, n_quiet: int) -> None:
         self._whitener = Whitener(healthy, is_robust=True)
         self._n_quiet, self._n_rows, self._last = n_quiet, 0, 0.0
-        self._onsets, self._spans = np.zeros(0), np.zeros(0)
-        self._reached, self._power = np.zeros(0), np.zeros(0)
+        self._n = 0  # hypotheses so far: a step and a creep for each onset, side by side
+        self._onsets, self._log_prior, self._reached, self._power, self._size = (
+            np.zeros(FIRST_ROOM) for _ in range(5)
+        )
         self.log_bayes, self.change = -math.inf, 0.0
 
-    def add(self, day: float, log_ratio: float, standard_error: float, mixture: Array = NO_CLASSES) -> None:
-        """Take in the next row; see `Whitener.row`."""
+    def add(
+        self,
+        day: float,
+        log_ratio: float,
+        standard_error: float,
+        mixture: Array = NO_CLASSES,
+        *,
+        is_weighed: bool = True,
+    ) -> None:
+        """Take in the next row; see `Whitener.row`. Who asks for nothing before the next need not weigh."""
         if self._n_rows >= self._n_quiet:
-            self._onsets = np.append(self._onsets, 0.5 * (self._last + day))
-            self._spans = np.append(self._spans, day - self._last)
-            self._reached, self._power = (
-                np.append(self._reached, [0.0, 0.0]),
-                np.append(self._power, [0.0, 0.0]),
-            )
+            self._suppose(0.5 * (self._last + day), day - self._last)
         self._last, self._n_rows = day, self._n_rows + 1
-        values = np.empty(1 + 2 * len(self._onsets))
-        values[0] = log_ratio
-        values[1::2] = STEP_SPREAD
-        values[2::2] = CREEP_SPREAD_PER_DAY * (day - self._onsets)
+        n = self._n
+        size = self._size[:n]
+        size[1::2] = CREEP_SPREAD_PER_DAY * (day - self._onsets[1:n:2])
+        values = np.concatenate([[log_ratio], size])
         white = self._whitener.row(day, standard_error, values, mixture)
-        self._reached += white[0] * white[1:]
-        self._power += white[1:] ** 2
-        if len(self._onsets):
-            self._weigh(values[1:])
+        self._reached[:n] += white[0] * white[1:]
+        self._power[:n] += white[1:] ** 2
+        if n and is_weighed:
+            self._weigh()
 
-    def _weigh(self, size_now: Array) -> None:
+    def _suppose(self, onset: float, span: float) -> None:
+        """Take in one more day on which a change may have begun."""
+        n = self._n
+        if n + 2 > len(self._onsets):
+            self._onsets, self._log_prior, self._reached, self._power, self._size = (
+                np.concatenate([one, np.zeros(len(one))])
+                for one in (self._onsets, self._log_prior, self._reached, self._power, self._size)
+            )
+        self._onsets[n : n + 2] = onset
+        self._log_prior[n : n + 2] = math.log(0.5 * CHANGES_PER_DAY * span)
+        self._size[n] = STEP_SPREAD
+        self._n = n + 2
+
+    def _weigh(self) -> None:
         # amplitude ~ N(0, 1) in units of its spread
-        log_bayes = 0.5 * self._reached**2 / (self._power + 1.0) - 0.5 * np.log1p(self._power)
-        log_weight = log_bayes + np.log(0.5 * CHANGES_PER_DAY * np.repeat(self._spans, 2))
+        n = self._n
+        reached, more = self._reached[:n], self._power[:n] + 1.0
+        mean = reached / more
+        log_weight = 0.5 * (reached * mean - np.log(more)) + self._log_prior[:n]
         top = float(log_weight.max())
         weight = np.exp(log_weight - top)
-        self.log_bayes = top + math.log(float(weight.sum()))
-        self.change = float(weight @ (self._reached / (self._power + 1.0) * size_now) / weight.sum())
+        whole = float(weight.sum())
+        self.log_bayes = top + math.log(whole)
+        self.change = float(weight @ (mean * self._size[:n])) / whole

@@ -12,7 +12,7 @@ from ..store.errors import AnalysisError
 from ..store.packing import DAY_MS, day_of
 from ..store.reader import Reader
 from ..store.series import LATEST_UTC_MS
-from .answer_curve import answer_curve
+from .answer_curve import AnswerCurve, answer_curve
 from .baseline import Change
 from .cause import Blame, Cause, blame
 from .derivation import Derivation
@@ -23,7 +23,7 @@ from .idle_series import idle_series
 from .judged_part import JudgedPart, judged_part
 from .machine_frames import POWER_STAGE
 from .part_series import INTERFACE as INTERFACE_PART
-from .part_series import airflow_series, fan_series, part_series
+from .part_series import PartSeries, airflow_series, fan_series, part_series
 from .reference_temperature import ReferenceKind
 from .remeasure import Stretch, measure_stretch
 from .signs import signs_of
@@ -121,7 +121,7 @@ class Judge:
             "airflow", lambda: airflow_series(cells, interface.series), airflow_settings(model)
         )
         fan = _fan_part(cells, model)
-        idle = self.idle_part(source, cells, until_utc_ms)
+        idle = self._idle_part(source, cells, until_utc_ms)
         changed = [part for part in (interface, airflow) if part.is_changed]
         if not changed and idle.is_changed and idle.changed_by.shape == "step":
             changed.append(idle)  # a thermometer goes off at once; what creeps at idle is something else
@@ -135,11 +135,15 @@ class Judge:
             source, era, model, interface, airflow, fan, idle, _state(cause, changed), cause, found, leading
         )
 
-    def idle_part(self, source: str, cells: pd.DataFrame, until_utc_ms: int) -> JudgedPart:
+    def _idle_part(self, source: str, cells: pd.DataFrame, until_utc_ms: int) -> JudgedPart:
         """Idle temperature of a source, against a probe or the sources beside it."""
+        return judged_part("idle", lambda: self.idle_series(source, cells, until_utc_ms), IDLE_SETTINGS)
+
+    def idle_series(self, source: str, cells: pd.DataFrame, until_utc_ms: int) -> PartSeries:
+        """Idle temperature of a source against its baseline; see `idle_series`."""
         others = [name for name in self.derivation.eras if name != source]
         beside = [known[2] for name in others if (known := self.known(name, until_utc_ms)) is not None]
-        return judged_part("idle", lambda: idle_series(cells, beside), IDLE_SETTINGS)
+        return idle_series(cells, beside)
 
     def known(self, source: str, until_utc_ms: int) -> tuple[Era, EraModel | None, pd.DataFrame] | None:
         """Era of a source at a moment, its model, and its cells up to then; None before its record."""
@@ -201,16 +205,29 @@ def interface_part(
     cells: pd.DataFrame, model: EraModel | None, era: Era, *, is_turned_back: bool
 ) -> JudgedPart:
     """Judge the interface part; unless turned back, what held time constants hide stays hidden."""
-    curve = None
-    if is_turned_back and model is not None and model.constants is not None:
-        curve = answer_curve(model.constants.interface_s, model.constants.plate_s)
-    has_run_in = Part.INTERFACE in era.resets
-    return judged_part(
-        "interface",
-        lambda: part_series(cells, INTERFACE_PART, has_run_in=has_run_in, curve=curve),
-        INTERFACE,
-        curve,
-    )
+    curve = _curve(model) if is_turned_back else None
+    return judged_part("interface", lambda: _interface_series(cells, era, curve), INTERFACE, curve)
+
+
+def interface_series(cells: pd.DataFrame, model: EraModel | None, era: Era) -> PartSeries:
+    """The series that `interface_part` judges, turned back.
+
+    Raises
+    ------
+    AnalysisError
+        As `part_series`.
+    """
+    return _interface_series(cells, era, _curve(model))
+
+
+def _interface_series(cells: pd.DataFrame, era: Era, curve: AnswerCurve | None) -> PartSeries:
+    return part_series(cells, INTERFACE_PART, has_run_in=Part.INTERFACE in era.resets, curve=curve)
+
+
+def _curve(model: EraModel | None) -> AnswerCurve | None:
+    if model is None or model.constants is None:
+        return None
+    return answer_curve(model.constants.interface_s, model.constants.plate_s)
 
 
 def _fan_part(cells: pd.DataFrame, model: EraModel | None) -> JudgedPart:

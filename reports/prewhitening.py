@@ -30,6 +30,7 @@ KNOT_ROWS = 45  # a bend of the trend that is taken out before noise is measured
 LEAST_ROWS = 8
 N_MOVING = 4  # offset, wander and its slope, memory of the noise
 NO_CLASSES: Array = np.zeros(0)
+FIRST_ROOM = 128
 CLIP = 3.0  # standard deviations: beyond it a day is an outlier and held back
 
 
@@ -162,7 +163,8 @@ class Whitener:
         self._covariance = self._steady.copy()
         self._covariance[0, 0] = healthy.offset_sd**2 + wander_sd**2
         self._covariance[N_MOVING:, N_MOVING:] = classes
-        self._mean = np.zeros((n_states, 0))
+        self._mean, self._n = np.zeros((n_states, FIRST_ROOM)), 0
+        self._moves: dict[float, tuple[Array, Array]] = {}
         self._day: float | None = None
 
     def row(self, day: float, standard_error: float, values: Array, mixture: Array = NO_CLASSES) -> Array:
@@ -183,31 +185,40 @@ class Whitener:
         if self._day is not None:
             self._predict(day - self._day)
         self._day = day
-        missing = len(values) - self._mean.shape[1]
-        if missing:
-            self._mean = np.hstack([self._mean, np.zeros((len(self._mean), missing))])
+        self._n = len(values)
+        while self._n > self._mean.shape[1]:
+            self._mean = np.hstack([self._mean, np.zeros_like(self._mean)])
+        mean = self._mean[:, : self._n]
         seen = np.concatenate([[1.0, 1.0, 0.0, self._noise.scale * standard_error], mixture])
         reached = self._covariance @ seen
         variance = float(seen @ reached)
-        surprise = values - seen @ self._mean
+        surprise = values - seen @ mean
         if self._is_robust:
             # Huber: counts as CLIP standard deviations, whatever it is
             far = abs(float(surprise[0])) / (CLIP * math.sqrt(variance))
             variance *= max(1.0, far) ** 2
         gain = reached / variance
-        self._mean += gain[:, None] * surprise
+        mean += gain[:, None] * surprise
         self._covariance -= np.outer(gain, reached)
         return np.asarray(surprise / math.sqrt(variance))
 
     def _predict(self, step: float) -> None:
+        if step not in self._moves:  # most steps are a day
+            move = self._move(step)
+            self._moves[step] = move, self._steady - move @ self._steady @ move.T
+        move, fresh = self._moves[step]
+        moving = self._mean[1:N_MOVING, : self._n]
+        moving[:] = move[1:N_MOVING, 1:N_MOVING] @ moving
+        self._covariance = move @ self._covariance @ move.T + fresh
+
+    def _move(self, step: float) -> Array:
         rate = self._rate
         fading = math.exp(-rate * step)
         move = np.eye(len(self._steady))
         move[1, 1], move[1, 2] = fading * (1.0 + rate * step), fading * step
         move[2, 1], move[2, 2] = -fading * rate**2 * step, fading * (1.0 - rate * step)
         move[3, 3] = self._noise.autocorrelation**step
-        self._mean = move @ self._mean
-        self._covariance = move @ (self._covariance - self._steady) @ move.T + self._steady
+        return move
 
 
 def whiten(
