@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 import pytest
 
-from heatdrift.reports.air_model import AirModel, Form
+from heatdrift.reports.air_model import AirModel, Form, Shape
 from heatdrift.reports.baseline import Change
 from heatdrift.reports.cause import Cause, Shift, Signs, blame
 from heatdrift.reports.drift import AIRFLOW, INTERFACE
@@ -21,7 +21,6 @@ from heatdrift.reports.reference_temperature import ReferenceKind
 from heatdrift.reports.remeasure import Stretch
 from heatdrift.reports.signs import signs_of
 from heatdrift.reports.time_constants import TimeConstants
-from heatdrift.reports.total_resistance import Shape
 
 Array = npt.NDArray[np.float64]
 N_DAYS, ONSET = 100, 50
@@ -58,7 +57,7 @@ def machine(
     idle_class: str = "above the air",
     seed: int = 1,
 ) -> pd.DataFrame:
-    """Cells of a machine that changes at the onset by so much [log units], or reads so many kelvin too high."""
+    """Cells of a machine that changes by so much at the onset [log units], or reads so many kelvin more."""
     rng = np.random.default_rng(seed)
     is_later = np.arange(N_DAYS) >= ONSET
     changed = SHARE * np.exp(interface * is_later) + (1.0 - SHARE) * np.exp(airflow * is_later)
