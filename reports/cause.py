@@ -86,6 +86,8 @@ class Blame:
         Chi squared of each signature.
     likeliest, misfit
         What explains it best, whether or not others are ruled out, and its chi squared.
+    misfit_of_nothing
+        Chi squared where nothing has changed.
     excluded
         In words: what was ruled out and by what.
     """
@@ -96,6 +98,16 @@ class Blame:
     excluded: tuple[str, ...]
     likeliest: Cause
     misfit: float
+    misfit_of_nothing: float = math.inf
+
+    @property
+    def may_be_nothing(self) -> bool:
+        """Whether all that was seen is what healthy paths do as well."""
+        return self.misfit_of_nothing - self.misfit < UNDECIDED
+
+    def allows(self, cause: Cause, name: str) -> bool:
+        """Whether a signature is still possible beside the best one."""
+        return self.cause is cause or self.misfits.get(name, math.inf) - self.misfit < UNDECIDED
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +137,7 @@ def blame(signs: Signs) -> Blame:
     for signature in _signatures(signs):
         misfits[signature.name] = _misfit(signature, rows)
         of_name[signature.name] = signature.cause
+    nothing = _misfit(_Signature(Cause.NONE, "nothing", 0.0, 0.0, 0.0, 0.0), rows)
     least = min(misfits.values())
     weights = {name: math.exp(-(value - least) / 2.0) for name, value in misfits.items()}
     by_cause: dict[Cause, float] = {}
@@ -140,7 +153,7 @@ def blame(signs: Signs) -> Blame:
         if of_name[name] is not best and value - own >= UNDECIDED
     )
     cause = best if rival - own >= UNDECIDED else Cause.UNKNOWN
-    return Blame(cause, by_cause[best] / total, misfits, excluded, best, own)
+    return Blame(cause, by_cause[best] / total, misfits, excluded, best, own, nothing)
 
 
 def _rows(signs: Signs) -> Mapping[str, tuple[float, float]]:

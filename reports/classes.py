@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from .heat_path import memory_of_steps
+from .step_memory import memory_of_steps
 
 Array = npt.NDArray[np.float64]
 
@@ -45,6 +45,12 @@ def step_classes(steps: pd.DataFrame) -> pd.Series:
         return f"{'rise' if code[0] else 'fall'} {_power_word(code[1])}{_memory_word(code[2])}"
 
     return _named(codes, name)
+
+
+def to_the_middle(memory_pct: Array) -> Array:
+    """How far the middle of its class lies from each share of busy memory, as a share; 0 where unknown."""
+    middle = (np.floor(np.minimum(memory_pct, 99.9) / MEMORY_BIN_PCT) + 0.5) * MEMORY_BIN_PCT
+    return np.asarray(np.nan_to_num((middle - memory_pct) / 100.0), float)
 
 
 def window_classes(windows: pd.DataFrame, fan: str) -> pd.Series:

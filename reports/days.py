@@ -17,12 +17,13 @@ import pandas as pd
 from ..store.derived import CELL_FIELDS, STEP_FIELDS
 from ..store.errors import AnalysisError
 from ..store.packing import DAY_MS
-from .classes import day_cells, step_classes, window_classes
+from .classes import day_cells, step_classes, to_the_middle, window_classes
 from .era_model import EraModel
 from .grid import moments_ms
 from .machine_frames import MachineFrames
 from .reference_temperature import IDLE_FACTOR, RESTED_SHARE, Reference, ReferenceKind, hourly_idle
 from .settled import settled_windows
+from .step_memory import memory_of_steps
 from .steps import fit_steps
 from .window_groups import LOADED_FACTOR
 
@@ -106,7 +107,7 @@ def cells_of(model: EraModel, steps: pd.DataFrame, windows: pd.DataFrame) -> pd.
     steps, windows
         Of whole days; windows as `with_air` gives them.
     """
-    parts = [interface_step_cells(steps)]
+    parts = [interface_step_cells(steps, model.memory_slope)]
     if len(windows):
         parts += [_fan(model, windows), _idle(model, windows), total_cells(model, windows)]
     cells = pd.concat([part for part in parts if len(part)] or [_empty()], ignore_index=True)
@@ -138,7 +139,16 @@ def _is_idle(model: EraModel, windows: pd.DataFrame) -> npt.NDArray[np.bool_]:
     return is_idle
 
 
-def interface_step_cells(steps: pd.DataFrame) -> pd.DataFrame:
+def interface_step_cells(steps: pd.DataFrame, memory_slope: float) -> pd.DataFrame:
+    """What the steps of each day and class say, brought to the middle of their class of busy memory.
+
+    Parameters
+    ----------
+    steps
+        Columns `STEP_FIELDS`.
+    memory_slope
+        Of the era; see `step_memory.memory_slope`.
+    """
     # A step can only be compared as a ratio where it is above zero; noise takes few below.
     known = steps[(steps["not_identifiable"] == "") & (steps["interface_resistance_k_per_w"] > 0.0)]
     if not len(known):
@@ -146,7 +156,8 @@ def interface_step_cells(steps: pd.DataFrame) -> pd.DataFrame:
     resistance = known["interface_resistance_k_per_w"].to_numpy(float)
     relative = known["standard_error_k_per_w"].to_numpy(float) / resistance
     days = known["at_utc_ms"].to_numpy(np.int64) // DAY_MS
-    return _cells("interface", days, step_classes(known), np.log(resistance), relative)
+    log_value = np.log(resistance) + memory_slope * to_the_middle(memory_of_steps(known))
+    return _cells("interface", days, step_classes(known), log_value, relative)
 
 
 def total_cells(model: EraModel, windows: pd.DataFrame) -> pd.DataFrame:

@@ -66,7 +66,7 @@ class DetectorSettings:
 
 INTERFACE = DetectorSettings()
 # Room temperature is known badly or not at all: by season it moves by some per cent.
-AIRFLOW = DetectorSettings(systematic_sd=0.03, smallest_change=0.04, log_bayes_limit=AIRFLOW_LOG_BAYES_LIMIT)
+AIRFLOW = DetectorSettings(systematic_sd=0.03, smallest_change=0.05, log_bayes_limit=AIRFLOW_LOG_BAYES_LIMIT)
 
 
 class Detector:

@@ -8,8 +8,8 @@ from .advice import BEFORE_OPENING, DRAWS_MORE, risks_of
 from .baseline import Change
 from .compare import Comparison, Temperatures
 from .eras import Part
-from .judgement import ACT_PCT
 from .message_words import PARTS, clean, creep_message, day_of_ms, iso_day, listed, quoted, signed, size
+from .verdict import ACT_PCT
 
 MOVED_PCT = 3.0  # a healthy part moves by some 1 % from month to month; twice that may still be chance
 LEAST_DAYS_AFTER = 7  # compound settles within days: common practice, no source

@@ -17,7 +17,9 @@ from .grid import Grid
 from .machine_frames import MachineFrames
 from .reference_temperature import Reference, choose_reference
 from .settled import DEFAULT_SETTINGS, reading_grid_k, settled_windows
+from .step_memory import memory_slope
 from .step_windows import StepSettings
+from .steps import fit_steps
 from .time_constants import TimeConstants, identify_time_constants
 from .total_resistance import TotalResistance, fit_total_resistances
 
@@ -59,6 +61,8 @@ class EraModel:
         None where they could not be learned.
     usual_speed, usual_memory_pct
         Where the air's resistance is quoted; NaN where not had.
+    memory_slope
+        How the logarithm of the interface part goes with busy memory; see `step_memory.memory_slope`.
     no_steps, no_air
         Why there are no constants, or no model of the air; empty where there are.
     """
@@ -76,6 +80,7 @@ class EraModel:
     fan: str
     usual_speed: float
     usual_memory_pct: float
+    memory_slope: float = 0.0
     no_steps: str = ""
     no_air: str = ""
 
@@ -130,10 +135,13 @@ def learn_era(frames: MachineFrames, source: str, from_utc_ms: int, n_days: int)
     # Where nobody knows who sits on which sink, every other source may: that costs some certainty, the
     # other mistake costs a third of the answer.
     shared = _sharing(total) if total else tuple(frames.others(source))
-    constants, no_steps = None, ""
+    constants, no_steps, slope = None, "", 0.0
     try:
         others = [frames.sources[name] for name in shared]
-        constants = identify_time_constants(frame, StepSettings(step_range_w=float(high_w - low_w)), others)
+        settings = StepSettings(step_range_w=float(high_w - low_w))
+        constants = identify_time_constants(frame, settings, others)
+        steps = fit_steps(frame, constants, settings, others)
+        slope = memory_slope(pd.DataFrame([asdict(step) for step in steps]))
     except AnalysisError as reason:
         no_steps = str(reason)
     return EraModel(
@@ -150,6 +158,7 @@ def learn_era(frames: MachineFrames, source: str, from_utc_ms: int, n_days: int)
         fan=total.fan if total else "",
         usual_speed=total.speed if total else math.nan,
         usual_memory_pct=total.memory_utilization_pct if total else math.nan,
+        memory_slope=slope,
         no_steps=no_steps,
         no_air=no_air,
     )

@@ -17,13 +17,13 @@ from ..store.errors import AnalysisError, TooFewWindowsError
 from .era_model import EraModel
 from .reference_temperature import Reference, ReferenceKind
 from .regression import fit_huber
+from .step_memory import LEAST_MEMORY_SD_PCT, memory_of_steps
 from .total_resistance import TotalResistance, fit_total_resistances
 
 Array = npt.NDArray[np.float64]
 
 NORMAL_95 = 1.959964
 LEAST_STEPS = 4
-LEAST_MEMORY_SD_PCT = 5.0
 # Steps of one kind agree within a fifth, or within what noise explains; heat of the memory halves the answer.
 ONE_KIND, ONE_KIND_IN_ERRORS = 0.2, 2.5
 MOST_CENTERS, LEAST_OF_ONE_KIND = 200, 3
@@ -197,21 +197,6 @@ def _of_one_kind(steps: pd.DataFrame) -> npt.NDArray[np.bool_]:
     chosen: npt.NDArray[np.bool_] = agrees[int(np.argmax(agrees @ weight))]
     # Too few of one kind: then all of them speak, and their scatter with them.
     return chosen if int(chosen.sum()) >= LEAST_OF_ONE_KIND else np.ones(len(value), bool)
-
-
-def memory_of_steps(steps: pd.DataFrame) -> Array:
-    """Share of a step's power for which memory was busy [%], NaN where it was not had.
-
-    What a step shows is the change of heat, so the busy share is that of the change: of a step from idle it
-    is the share after it.
-    """
-    before_w, after_w = (steps[f"power_{side}_w"].to_numpy(float) for side in ("before", "after"))
-    before_pct, after_pct = (
-        steps[f"memory_utilization_{side}_pct"].to_numpy(float) for side in ("before", "after")
-    )
-    change_w = np.where(after_w == before_w, np.nan, after_w - before_w)
-    share: Array = np.clip((after_w * after_pct - before_w * before_pct) / change_w, 0.0, 100.0)
-    return share
 
 
 def _reference(model: EraModel, windows: pd.DataFrame) -> Reference | None:

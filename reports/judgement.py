@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import pandas as pd
 
@@ -14,7 +13,7 @@ from ..store.reader import Reader
 from ..store.series import LATEST_UTC_MS
 from .answer_curve import AnswerCurve, answer_curve
 from .baseline import Change
-from .cause import Blame, Cause, blame
+from .cause import Cause, blame
 from .derivation import Derivation
 from .drift import AIRFLOW, INTERFACE, DetectorSettings
 from .era_model import EraModel
@@ -27,6 +26,8 @@ from .part_series import PartSeries, airflow_series, fan_series, part_series
 from .reference_temperature import ReferenceKind
 from .remeasure import Stretch, measure_stretch
 from .signs import signs_of
+from .together import settle
+from .verdict import Verdict, onset_of, state_of
 
 __all__ = ["Judge", "JudgedPart", "Verdict", "settle"]
 
@@ -36,38 +37,8 @@ AIRFLOW_WITH_PROBE = DetectorSettings(systematic_sd=0.015, smallest_change=0.04)
 FAN_SETTINGS = DetectorSettings(systematic_sd=0.015, smallest_change=0.05)
 # In kelvin by fifty; healthy machines stayed within 0.5 K, within 1.5 K where fins clogged (simulated).
 IDLE_SETTINGS = DetectorSettings(systematic_sd=0.016, smallest_change=0.03)
-ACT_PCT = 15.0  # common practice, no source: by then some kelvin are lost, and it goes on
 INTENDED_FAN = "_fan"
 YOUNG_DAYS = 2.0  # for how long a stretch stands that rests on few days
-SAME_DAY = pd.Timedelta(days=4)  # an onset is known to some days
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Verdict:
-    """One source.
-
-    Attributes
-    ----------
-    state
-        ``holding``, ``watch`` or ``act``.
-    leading
-        The part that was seen to change first; None while nothing has.
-    remark
-        What else has to be said.
-    """
-
-    source: str
-    era: Era
-    model: EraModel | None
-    interface: JudgedPart
-    airflow: JudgedPart
-    fan: JudgedPart
-    idle: JudgedPart
-    state: str
-    cause: Cause
-    blame: Blame | None
-    leading: JudgedPart | None
-    remark: str = ""
 
 
 @dataclass
@@ -129,10 +100,12 @@ class Judge:
             changed.append(fan)  # one that turns faster than it used to is not worn
         stretch = self.stretches.get((source, era.from_utc_ms)) if interface.is_changed else None
         found = blame(signs_of(cells, model, (interface, airflow, fan, idle), stretch)) if changed else None
+        if found is not None and found.may_be_nothing:
+            found, changed = None, []
         leading = min(changed, key=_detected) if changed else None
         cause = found.cause if found else Cause.NONE
         return Verdict(
-            source, era, model, interface, airflow, fan, idle, _state(cause, changed), cause, found, leading
+            source, era, model, interface, airflow, fan, idle, state_of(cause, changed), cause, found, leading
         )
 
     def _idle_part(self, source: str, cells: pd.DataFrame, until_utc_ms: int) -> JudgedPart:
@@ -180,7 +153,7 @@ class Judge:
                     self.derivation,
                     model,
                     series.baseline,
-                    changed_from_utc_ms=round(_onset(interface).timestamp() * 1000),
+                    changed_from_utc_ms=round(onset_of(interface).timestamp() * 1000),
                     until_utc_ms=end_utc_ms,
                 )
             except AnalysisError:
@@ -237,53 +210,5 @@ def _fan_part(cells: pd.DataFrame, model: EraModel | None) -> JudgedPart:
     return judged_part("fan", lambda: fan_series(cells), FAN_SETTINGS)
 
 
-def settle(verdicts: list[Verdict]) -> list[Verdict]:
-    """Take back what a neighbour's wrong readings did to those on the same sink.
-
-    Its watts are in their sums: where they changed their scale, the air of the others seems to have changed.
-    A fan answers to the hottest of them: where a thermometer went off, it seems to turn at another speed.
-    """
-    wrong = {one.source: one for one in verdicts if one.cause is Cause.TELEMETRY}
-    return [_settled(one, wrong) for one in verdicts]
-
-
-def _settled(one: Verdict, wrong: Mapping[str, Verdict]) -> Verdict:
-    shared = one.model.shared_with if one.model else ()
-    if one.leading is None or one.interface.is_changed or one.source in wrong:
-        return one
-    for name in shared:
-        other = wrong.get(name)
-        if other is None or other.leading is None:
-            continue
-        if abs(_onset(one.leading) - _onset(other.leading)) <= SAME_DAY:
-            seen = "the fan" if one.leading is one.fan else "the air"
-            return replace(
-                one,
-                state="holding",
-                cause=Cause.NONE,
-                leading=None,
-                blame=None,
-                remark=f"{seen} only seems changed: the readings of {name} did on the same day",
-            )
-    return one
-
-
-def _onset(part: JudgedPart) -> pd.Timestamp:
-    return pd.Timestamp(part.changed_by.onset_utc or "")
-
-
 def _detected(part: JudgedPart) -> str:
     return part.changed_by.detected_utc or ""
-
-
-def _state(cause: Cause, changed: list[JudgedPart]) -> str:
-    if not changed:
-        return "holding"
-    if cause in (Cause.INTERFACE, Cause.AIRFLOW, Cause.FAN):
-        worst = max(abs(part.detection.change_pct) for part in changed if part.detection is not None)
-        is_worse = any(
-            part.detection.change_pct > 0 for part in changed if part.detection and part.name != "fan"
-        )
-        if worst >= ACT_PCT and (is_worse or cause is Cause.FAN):
-            return "act"
-    return "watch"

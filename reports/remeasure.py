@@ -105,7 +105,8 @@ def measure_stretch(
         raise TooFewWindowsError("no reading since the change")
     others = [frames.sources[name] for name in model.shared_with if name in frames.sources]
     constants = identify_time_constants(frames.sources[model.source], model.step_settings, others)
-    anew = interface_step_cells(steps_of(frames, replace(model, constants=constants)))
+    steps = steps_of(frames, replace(model, constants=constants))
+    anew = interface_step_cells(steps, model.memory_slope)
     first_day = pd.Timestamp(begin, unit="ms").strftime("%Y-%m-%d")
     until_day = pd.Timestamp(until_utc_ms - 1, unit="ms").strftime("%Y-%m-%d")
     kept = derived.cells(model.source)

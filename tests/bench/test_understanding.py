@@ -25,8 +25,9 @@ from heatdrift.reports.baseline import change
 from heatdrift.reports.day_levels import fit_day_levels
 from heatdrift.reports.derivation import update
 from heatdrift.reports.era_model import EraModel
-from heatdrift.reports.heat_path import NORMAL_95, PathFit, fit_path, memory_of_steps
+from heatdrift.reports.heat_path import NORMAL_95, PathFit, fit_path
 from heatdrift.reports.part_series import interface_cells
+from heatdrift.reports.step_memory import memory_of_steps
 from heatdrift.reports.window_groups import loaded
 from heatdrift.store.database import open_reader, open_writer
 from heatdrift.store.derived import DerivedStore
