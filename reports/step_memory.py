@@ -12,6 +12,7 @@ Array = npt.NDArray[np.float64]
 
 LEAST_STEPS = 12
 LEAST_MEMORY_SD_PCT = 5.0
+LEAST_SHARE = 0.1  # of rises and of falls, for the two to be told apart
 # Of the logarithm, for memory that is always busy against never: on an accelerator a copy gave half of what
 # compute gave (own recording).
 LEAST_SLOPE, MOST_SLOPE = -1.5, 0.5
@@ -57,6 +58,8 @@ def memory_slope(steps: pd.DataFrame) -> float:
     relative = known["standard_error_k_per_w"].to_numpy(float) / resistance
     is_rise = (known["power_after_w"] > known["power_before_w"]).to_numpy(float)
     weight = 1.0 / np.hypot(relative, np.median(relative))
-    columns = np.column_stack([np.ones(len(known)), memory - memory.mean(), is_rise])
-    fit = fit_huber(columns * weight[:, None], np.log(resistance) * weight)
+    columns = [np.ones(len(known)), memory - memory.mean()]
+    if LEAST_SHARE < float(is_rise.mean()) < 1.0 - LEAST_SHARE:
+        columns.append(is_rise)
+    fit = fit_huber(np.column_stack(columns) * weight[:, None], np.log(resistance) * weight)
     return float(np.clip(fit.coefficients[1], LEAST_SLOPE, MOST_SLOPE))
