@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
+from ..store.message import Message, Severity
 from .cause import Cause
 from .judgement import Verdict
 
@@ -36,6 +37,20 @@ def is_worth_telling(one: Verdict, causes_before: Sequence[str]) -> bool:
     return (len(latest) == AGREEING_NIGHTS - 1 or (is_old and not latest)) and all(
         cause == one.cause.value for cause in latest
     )
+
+
+def is_told_already(wanted: Message, told: Mapping[str, Severity]) -> bool:
+    """Whether the same finding was told, in this state or in a graver one.
+
+    Parameters
+    ----------
+    wanted
+        What would be told; its key holds the state.
+    told
+        Highest severity told, by key.
+    """
+    keys = {wanted.key, wanted.key.replace(" watch ", " act ")}
+    return any(told[key].rank >= wanted.severity.rank for key in keys if key in told)
 
 
 def has_gone_away(one: Verdict, states_before: Sequence[str]) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ SMOOTHED_DAYS = 7  # the interface part of a day, to take it off the whole: no b
 # Scatter of the speed at the same temperature [log units]: fans that follow a table gave 0.02-0.07, such that
 # hold a temperature 0.14-0.31 (simulated, by two pieces of code).
 LOOSEST_FAN = 0.10
+MEDIAN_ERROR = 1.25  # standard error of a median over that of a mean of normal values
 UNKNOWN_SHARE_SD = 0.02  # of what the interface part's share in the rise may be wrong by
 
 
@@ -135,9 +137,13 @@ def airflow_series(cells: pd.DataFrame, interface: PartSeries | None) -> PartSer
     log_ratio = log_ratio - float(np.median(log_ratio[: whole.n_baseline]))
     rows = whole.rows.assign(log_ratio=log_ratio, standard_error=error / left)
     classes = whole.classes.stretched(ratio / (1.0 - share) / left)
-    return PartSeries(
-        rows, whole.n_baseline, whole.baseline_standard_error, classes, whole.levels, whole.baseline
-    )
+    # The baseline's error is stretched as the days are, and a median of days is a quarter less certain than
+    # their mean; what the interface part's own baseline may be off by comes on top.
+    middle = float(np.median(share))
+    baseline_error = math.hypot(
+        MEDIAN_ERROR * whole.baseline_standard_error, middle * interface.baseline_standard_error
+    ) / (1.0 - middle)
+    return PartSeries(rows, whole.n_baseline, baseline_error, classes, whole.levels, whole.baseline)
 
 
 def fan_series(cells: pd.DataFrame) -> PartSeries:

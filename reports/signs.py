@@ -15,6 +15,9 @@ from .part_series import IDLE
 from .reference_temperature import ReferenceKind
 from .remeasure import Stretch
 
+USUAL_SHARE, LEAST_SHARE, MOST_SHARE = 0.3, 0.05, 0.95  # of the interface part in the rise
+LEAST_PCT = -99.0  # an interval may reach further down than anything can fall
+
 
 def signs_of(
     cells: pd.DataFrame,
@@ -36,7 +39,8 @@ def signs_of(
         What was measured of a changed joint.
     """
     interface, airflow, fan, idle = parts
-    share = float(cells["interface_share"].mean()) if cells["interface_share"].notna().any() else 0.3
+    share = float(cells["interface_share"].mean()) if cells["interface_share"].notna().any() else USUAL_SHARE
+    share = min(max(share, LEAST_SHARE), MOST_SHARE)
     load_rise_k = math.nan
     if model is not None and model.air is not None and model.constants is not None and share > 0.0:
         load_rise_k = model.constants.interface_resistance_k_per_w * model.step_range_w / share
@@ -63,8 +67,8 @@ def _shift(part: JudgedPart) -> Shift | None:
         now, (low, high) = part.change.pct, part.change.ci95_pct
     else:
         return None
-    spread = (math.log1p(high / 100.0) - math.log1p(low / 100.0)) / (2.0 * NORMAL_95)
-    return Shift(math.log1p(now / 100.0), spread)
+    low_log, now_log, high_log = (math.log1p(max(end, LEAST_PCT) / 100.0) for end in (low, now, high))
+    return Shift(now_log, (high_log - low_log) / (2.0 * NORMAL_95))
 
 
 def _in_kelvin(shift: Shift | None) -> Shift | None:
