@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from ..reports.alerts import is_worth_telling
+from ..reports.alerts import is_told_already, is_worth_telling
 from ..reports.backtest import KEEPS_STRETCH_DAYS, nights
 from ..reports.judgement import Judge, Verdict
 from ..reports.verdict_document import moment, verdict_document
@@ -26,7 +26,18 @@ from .tables import columns
 from .wording import counted
 
 SCHEMA = "heatdrift-backtest/1"
-ALERT_KEYS = ("source", "state", "cause", "part", "shape", "change_pct", "change_ci95_pct", "onset")
+ALERT_KEYS = (
+    "source",
+    "state",
+    "cause",
+    "part",
+    "shape",
+    "change_pct",
+    "change_ci95_pct",
+    "change_k",
+    "change_ci95_k",
+    "onset",
+)
 EPILOG = """\b
 Example:
   heatdrift backtest --json alerts.json
@@ -107,8 +118,7 @@ def _is_new(
     message = message_of(
         one, made_utc_ms=made_utc_ms, machine_name=history.reader.machine_name, kinds_of_entries=kinds
     )
-    earlier = told.get(message.key)
-    if earlier is not None and earlier.rank >= message.severity.rank:
+    if is_told_already(message, told):
         return False
     told[message.key] = message.severity
     return True
@@ -117,8 +127,15 @@ def _is_new(
 def _alert(one: Verdict, day: date, made_utc_ms: int) -> dict[str, Any]:
     document = verdict_document(one)
     return {"raised": moment(made_utc_ms), "night": day.isoformat()} | {
-        key: document[key] for key in ALERT_KEYS
+        key: document[key] for key in ALERT_KEYS if key in document
     }
+
+
+def _change(alert: dict[str, Any]) -> str:
+    """How much the leading part changed: the idle temperature in kelvin, all else in per cent."""
+    if alert["change_pct"] is None:
+        return f"{alert['change_k']:+.1f} K"
+    return f"{alert['change_pct']:+.0f} %"
 
 
 def _say(alerts: list[dict[str, Any]], n_nights: int) -> None:
@@ -133,7 +150,7 @@ def _say(alerts: list[dict[str, Any]], n_nights: int) -> None:
                 one["night"],
                 one["source"],
                 one["part"],
-                f"{one['change_pct']:+.0f} %",
+                _change(one),
                 onset,
                 one["state"],
                 one["cause"] + (f", {one['shape']}" if one["shape"] else ""),

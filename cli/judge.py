@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from dataclasses import dataclass
 from typing import Any
 
 import click
@@ -40,38 +41,73 @@ def command(*, settings: Settings, machine: str | None, as_json: bool) -> None:
     The service does this once a day; messages then go out on the channels of the settings. Judging the same
     day again changes nothing and tells nothing twice.
     """
+    conditions = ReferenceConditions(**settings.sections["reference"])
     with open_history(settings, machine) as history:
-        derivation = history.update()
-        until_utc_ms = finished_until(history)
-        book = VerdictBook(history.writing, history.reader.machine_id)
-        judge = Judge(history.reader, history.derived, derivation, KEEPS_STRETCH_DAYS)
-        judge.stretches |= _kept_stretches(book)
-        verdicts = judge.verdicts(until_utc_ms)
-        messages = nightly_messages(
-            history, judge, verdicts, until_utc_ms, ReferenceConditions(**settings.sections["reference"])
-        )
-        day = day_of(until_utc_ms - 1).isoformat()
-        book.put(
-            [
-                stored(one, day, _recipe(one), judge.stretches.get((one.source, one.era.from_utc_ms)))
-                for one in verdicts
-            ]
-        )
+        night = judge_night(history, conditions, time.time_ns() // 1_000_000)
     if as_json:
-        say_json({"day": day, "verdicts": [verdict_document(one) for one in verdicts], "messages": messages})
+        verdicts = [verdict_document(one) for one in night.verdicts]
+        say_json({"day": night.day, "verdicts": verdicts, "messages": night.messages})
         return
-    _say(day, verdicts, messages)
+    _say(night)
 
 
-def finished_until(history: History) -> int:
+@dataclass(frozen=True, slots=True, eq=False)
+class JudgedNight:
+    """The last finished day, what is known after it, and what was queued for the owner.
+
+    ``day`` is None while the first day is still going on.
+    """
+
+    day: str | None
+    verdicts: list[Verdict]
+    messages: list[dict[str, Any]]
+
+
+def judge_night(history: History, conditions: ReferenceConditions, now_utc_ms: int) -> JudgedNight:
+    """Judge all days that are finished, keep the verdicts and queue what the owner should hear.
+
+    Parameters
+    ----------
+    history
+        Of the machine.
+    conditions
+        Room and power at which temperatures are quoted.
+    now_utc_ms
+        The moment [ms since 1970].
+
+    Raises
+    ------
+    StoreError
+        Nothing was recorded yet.
+    """
+    derivation = history.update()
+    until_utc_ms = finished_until(history, now_utc_ms)
+    span = history.reader.span_utc_ms()
+    if span is None or until_utc_ms <= span[0]:
+        return JudgedNight(None, [], [])
+    book = VerdictBook(history.writing, history.reader.machine_id)
+    judge = Judge(history.reader, history.derived, derivation, KEEPS_STRETCH_DAYS)
+    judge.stretches |= _kept_stretches(book)
+    verdicts = judge.verdicts(until_utc_ms)
+    messages = nightly_messages(history, judge, verdicts, until_utc_ms, conditions)
+    day = day_of(until_utc_ms - 1).isoformat()
+    book.put(
+        [
+            stored(one, day, _recipe(one), judge.stretches.get((one.source, one.era.from_utc_ms)))
+            for one in verdicts
+        ]
+    )
+    return JudgedNight(day, verdicts, messages)
+
+
+def finished_until(history: History, now_utc_ms: int) -> int:
     """Midnight after the last finished day of the record, UTC [ms since 1970].
 
     A day that is still going on is judged tomorrow; of a record that ended long ago the last day counts.
     """
     span = history.reader.span_utc_ms()
     assert span is not None  # the update refuses an empty record
-    midnight_ms = time.time_ns() // 1_000_000 // DAY_MS * DAY_MS
-    return min(midnight_ms, (span[1] // DAY_MS + 1) * DAY_MS)
+    return min(now_utc_ms // DAY_MS * DAY_MS, (span[1] // DAY_MS + 1) * DAY_MS)
 
 
 def _kept_stretches(book: VerdictBook) -> dict[tuple[str, int], Stretch]:
@@ -88,13 +124,16 @@ def _recipe(one: Verdict) -> str:
     return "" if one.model is None else f"{one.era.from_utc_ms}/{one.model.n_days}"
 
 
-def _say(day: str, verdicts: list[Verdict], messages: list[dict[str, Any]]) -> None:
-    click.echo(f"judged up to {day}")
-    for one in verdicts:
+def _say(night: JudgedNight) -> None:
+    if night.day is None:
+        click.echo("no day is over yet: a day ends at midnight UTC")
+        return
+    click.echo(f"judged up to {night.day}")
+    for one in night.verdicts:
         for line in wrap(sentence(one), WIDTH):
             click.echo(line)
-    for message in messages:
+    for message in night.messages:
         for line in wrap(f"told: {message['subject']}", WIDTH):
             click.echo(line)
-    if not messages:
-        click.echo(f"nothing new to tell of {counted(len(verdicts), 'heat path')}")
+    if not night.messages:
+        click.echo(f"nothing new to tell of {counted(len(night.verdicts), 'heat path')}")

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from ..reports.alerts import has_gone_away, is_worth_telling
+from ..reports.alerts import has_gone_away, is_told_already, is_worth_telling
 from ..reports.baseline import MOST_DAYS
 from ..reports.compare import compare
 from ..reports.eras import era_opened_by
@@ -98,7 +98,7 @@ def _of_verdict(
     name = history.reader.machine_name
     if is_worth_telling(one, [past.cause for past in before]):
         message = message_of(one, made_utc_ms=until_utc_ms, machine_name=name, kinds_of_entries=kinds)
-        if message.key in told_lately and told_lately[message.key].rank >= message.severity.rank:
+        if is_told_already(message, told_lately):
             return []
         state = path_state(
             history.reader, history.derived, judge.derivation, one, conditions, until_utc_ms=until_utc_ms

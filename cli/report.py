@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -13,7 +14,10 @@ from ..reports.evidence_words import sentence
 from ..reports.judgement import Judge
 from ..reports.reference_conditions import ReferenceConditions
 from ..reports.report_document import MONTH_MS, report_document
+from ..reports.verdict_document import moment
 from ..store.errors import SettingsError
+from ..store.message import StoredMessage
+from ..store.outbox import Outbox
 from .compare_text import as_document
 from .export import milliseconds
 from .fit import STANDARD_OUTPUT, write_json
@@ -80,8 +84,32 @@ def command(
             for source, eras in derivation.eras.items()
             if entry.at_utc_ms < end_utc_ms and era_opened_by(eras, entry) is not None
         ]
+        document["messages"] = [
+            _told(one)
+            for one in Outbox(history.writing, history.reader.machine_id).messages()
+            # What a day showed is told at the midnight after it.
+            if begin_utc_ms < one.message.made_utc_ms
+            and (to_utc is None or one.message.made_utc_ms <= end_utc_ms)
+        ]
     write_json(json_file, document)
     if json_file != STANDARD_OUTPUT:
         for verdict in verdicts:
             for line in wrap(sentence(verdict), WIDTH):
                 click.echo(line)
+
+
+def _told(one: StoredMessage) -> dict[str, Any]:
+    """A message to the owner and how far it came; its channels by the names that give no address away."""
+    message = one.message
+    return {
+        "made": moment(message.made_utc_ms),
+        "lane": message.lane.value,
+        "severity": message.severity.value,
+        "source": message.source or None,
+        "subject": message.subject,
+        "is_settled": one.due_utc_ms is None,
+        "deliveries": [
+            {"channel": delivery.channel, "state": delivery.state.value, "at": moment(delivery.at_utc_ms)}
+            for delivery in one.deliveries
+        ],
+    }

@@ -15,13 +15,14 @@ from datetime import date, timedelta
 from ..store.errors import AnalysisError
 from ..store.packing import DAY_MS, midnight_utc_ms
 from .baseline import MOST_DAYS
-from .drift import AIRFLOW, INTERFACE, Detector, DetectorSettings, day_rows
-from .judgement import FAN_SETTINGS, IDLE_SETTINGS, Judge, Verdict, interface_series, settle
+from .drift import INTERFACE, Detector, DetectorSettings, day_rows
+from .judgement import FAN_SETTINGS, IDLE_SETTINGS, Judge, Verdict, airflow_settings, interface_series, settle
 from .part_series import PartSeries, airflow_series, fan_series
 
 # A quick look rests on rows as they were known at their time, the judgement on what they are known to be now:
 # seen on simulated machines, their evidence differs by less [nats].
-MARGIN = 2.0
+MARGIN = 1.5
+NEARLY = 0.7  # and their sizes by less than a third
 SETTLED_ROWS = MOST_DAYS + 6  # the baseline may still move before; nights are few then
 # Nights since a change was first seen on which it is judged again; then each week.
 AGAIN = (1, 2, 3, 5, 8, 11)
@@ -116,7 +117,7 @@ class _Watch:
             interface = None
         made: list[tuple[str, Callable[[], PartSeries | None], DetectorSettings]] = [
             ("interface", lambda: interface, INTERFACE),
-            ("airflow", lambda: airflow_series(cells, interface), AIRFLOW),
+            ("airflow", lambda: airflow_series(cells, interface), airflow_settings(model)),
             ("fan", lambda: fan_series(cells), FAN_SETTINGS),
             ("idle", lambda: self.judge.idle_series(self.source, cells, until_utc_ms), IDLE_SETTINGS),
         ]
@@ -148,4 +149,6 @@ class _Watch:
             if row[0] > self._fed_until[name]:
                 detector.add(*row)
                 self._fed_until[name] = row[0]
-        return detector.log_bayes > settings.log_bayes_limit - MARGIN
+        log_bayes, change = detector.evidence
+        is_large = abs(change) >= NEARLY * settings.smallest_change
+        return is_large and log_bayes > settings.log_bayes_limit - MARGIN

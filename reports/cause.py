@@ -127,15 +127,17 @@ class _Signature:
     slower: float = 0.0
 
 
-def blame(signs: Signs) -> Blame:
+def blame(signs: Signs, *, airflow_systematic: float = AIRFLOW_SYSTEMATIC) -> Blame:
     """Find the cause that explains all signs.
 
     Parameters
     ----------
     signs
         Of one source; at least one part must be known.
+    airflow_systematic
+        What the airflow part of a healthy path wanders by [log units].
     """
-    rows = _rows(signs)
+    rows = _rows(signs, airflow_systematic)
     misfits: dict[str, float] = {}
     of_name: dict[str, Cause] = {}
     for signature in _signatures(signs):
@@ -162,11 +164,11 @@ def blame(signs: Signs) -> Blame:
     return Blame(cause, by_cause[best] / total, misfits, excluded, best, own, nothing)
 
 
-def _rows(signs: Signs) -> Mapping[str, tuple[float, float]]:
+def _rows(signs: Signs, airflow_systematic: float) -> Mapping[str, tuple[float, float]]:
     """Each sign that was had, with all that it may be wrong by."""
     known = {
         "interface": (signs.interface, INTERFACE_SYSTEMATIC),
-        "airflow": (signs.airflow, AIRFLOW_SYSTEMATIC),
+        "airflow": (signs.airflow, airflow_systematic),
         "idle_k": (signs.idle_k, IDLE_SYSTEMATIC_K),
         "fan": (signs.fan, FAN_SYSTEMATIC),
     }

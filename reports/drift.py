@@ -8,7 +8,6 @@ well.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -18,19 +17,14 @@ from ..store.errors import AnalysisError, TooFewWindowsError
 from .baseline import ClassErrors
 from .change_point import Change, explain
 from .detection import Detection
+from .detector_settings import AIRFLOW, INTERFACE, DetectorSettings
 from .evidence import Evidence
 from .prewhitening import LEAST_ROWS, NO_CLASSES, HealthyDays, learn_noise
 
+__all__ = ["AIRFLOW", "INTERFACE", "Detector", "DetectorSettings", "day_rows", "detect"]
+
 Array = npt.NDArray[np.float64]
 
-# By simulation (tests/reports/simulated_days.py: 1-4 % scatter with memory 0-0.6 and heavy tails, stated
-# errors wrong by up to 1.5, gaps; season +-1 % for the interface, +-4 % for the airflow part; a machine has 3
-# series of each, for 2 years). Machine-years: 1,000 (25 machines of each seed 0-19).
-# Alarms: 11 of the interface kind, 14 of the airflow kind, 0.025 a year where 0.05 are allowed: real ones are
-# worse. Another draw: limits 2, 1 and 0 gave the interface kind 2, 5 and 13, 0 and -1 the airflow kind 1, 24.
-# At the interface's limit an airflow step of 8 % would be missed in 20 %: the wander leaves less evidence.
-LOG_BAYES_LIMIT = 2.0
-AIRFLOW_LOG_BAYES_LIMIT = 0.0
 URGENT_LOG_BAYES = 8.0  # above it, two days are enough
 URGENT_ROWS = 2
 # The noise is learned anew whenever so many rows are there; the newest may belong to a change.
@@ -40,33 +34,6 @@ RECENT_ROWS = 7
 REMAINS = 0.4  # share of a change, or of the smallest that matters times 2, below which it is gone
 RECOVERY_ROWS = (7, 10, 14, 20, 28)
 RECOVERY_ERRORS = 2.5  # standard errors of the mean of these rows that must fit below that
-
-
-@dataclass(frozen=True, slots=True)
-class DetectorSettings:
-    """What counts as drift.
-
-    Attributes
-    ----------
-    systematic_sd
-        Slow systematic wander that a healthy machine may show [log units].
-    smallest_change
-        A smaller change is no alarm, however certain it is [log units].
-    log_bayes_limit
-        Evidence from which an alarm is given [nats].
-    persistence_rows
-        Days in a row that must agree.
-    """
-
-    systematic_sd: float = 0.01
-    smallest_change: float = 0.035
-    log_bayes_limit: float = LOG_BAYES_LIMIT
-    persistence_rows: int = 3
-
-
-INTERFACE = DetectorSettings()
-# Room temperature is known badly or not at all: by season it moves by some per cent.
-AIRFLOW = DetectorSettings(systematic_sd=0.03, smallest_change=0.05, log_bayes_limit=AIRFLOW_LOG_BAYES_LIMIT)
 
 
 class Detector:
@@ -120,9 +87,11 @@ class Detector:
         return self._detected
 
     @property
-    def log_bayes(self) -> float:
-        """Evidence for a change against none [nats]; minus infinity before the baseline is complete."""
-        return -math.inf if self._evidence is None else self._evidence.log_bayes
+    def evidence(self) -> tuple[float, float]:
+        """Evidence for a change against none [nats], and how large it would be by now [log units]."""
+        return (
+            (-math.inf, 0.0) if self._evidence is None else (self._evidence.log_bayes, self._evidence.change)
+        )
 
     def add(self, day: float, log_ratio: float, standard_error: float, mixture: Array = NO_CLASSES) -> None:
         """Take in the next day.

@@ -89,4 +89,5 @@ def _against_a_neighbour(mine: pd.DataFrame, beside: Iterable[pd.DataFrame]) -> 
 
 def _by_day(cells: pd.DataFrame) -> pd.DataFrame:
     mine = cells[cells["part"] == IDLE]
+    mine = mine.astype({"workload_class": str})
     return mine.set_index("day")[["workload_class", "value", "standard_error"]].sort_index()

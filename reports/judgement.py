@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from ..store.derived import DerivedStore
@@ -13,7 +15,7 @@ from ..store.reader import Reader
 from ..store.series import LATEST_UTC_MS
 from .answer_curve import AnswerCurve, answer_curve
 from .baseline import Change
-from .cause import Cause, blame
+from .cause import AIRFLOW_SYSTEMATIC, Cause, blame
 from .derivation import Derivation
 from .drift import AIRFLOW, INTERFACE, DetectorSettings
 from .era_model import EraModel
@@ -31,9 +33,13 @@ from .verdict import Verdict, onset_of, state_of
 
 __all__ = ["Judge", "JudgedPart", "Verdict", "settle"]
 
+# Compared as numbers, words are found fast; a walk through a year looks for them a thousand times.
+WORDS = dict.fromkeys(("part", "workload_class"), "category")
 INTERFACE_SYSTEMATIC = INTERFACE.systematic_sd
 # With a probe in the room the airflow part wanders less by season.
 AIRFLOW_WITH_PROBE = DetectorSettings(systematic_sd=0.015, smallest_change=0.04)
+# Where neither room nor fan is read, other work and weather move it by a tenth (simulated laptops).
+AIRFLOW_BLIND = DetectorSettings(systematic_sd=0.06, smallest_change=0.08)
 FAN_SETTINGS = DetectorSettings(systematic_sd=0.015, smallest_change=0.05)
 # In kelvin by fifty; healthy machines stayed within 0.5 K, within 1.5 K where fins clogged (simulated).
 IDLE_SETTINGS = DetectorSettings(systematic_sd=0.016, smallest_change=0.03)
@@ -63,7 +69,8 @@ class Judge:
     derived: DerivedStore
     derivation: Derivation
     keeps_stretch_days: float = 0.0
-    _cells: dict[str, pd.DataFrame] = field(default_factory=dict)
+    _cells: dict[tuple[str, int], pd.DataFrame] = field(default_factory=dict)
+    _days: dict[tuple[str, int], npt.NDArray[np.str_]] = field(default_factory=dict)
     stretches: dict[tuple[str, int], Stretch] = field(default_factory=dict)
 
     def verdicts(self, until_utc_ms: int = LATEST_UTC_MS) -> list[Verdict]:
@@ -99,7 +106,14 @@ class Judge:
         if fan.is_changed and fan.changed_by.change_pct < 0.0:
             changed.append(fan)  # one that turns faster than it used to is not worn
         stretch = self.stretches.get((source, era.from_utc_ms)) if interface.is_changed else None
-        found = blame(signs_of(cells, model, (interface, airflow, fan, idle), stretch)) if changed else None
+        found = (
+            blame(
+                signs_of(cells, model, (interface, airflow, fan, idle), stretch),
+                airflow_systematic=max(AIRFLOW_SYSTEMATIC, airflow_settings(model).systematic_sd),
+            )
+            if changed
+            else None
+        )
         if found is not None and found.may_be_nothing:
             found, changed = None, []
         leading = min(changed, key=_detected) if changed else None
@@ -124,12 +138,14 @@ class Judge:
         if not eras or source.startswith(POWER_STAGE):
             return None
         era = eras[-1]
-        if source not in self._cells:
-            self._cells[source] = self.derived.cells(source)
-        cells = self._cells[source]
+        key = source, era.from_utc_ms
+        if key not in self._cells:
+            cells = self.derived.cells(source)  # by day
+            self._cells[key] = cells[cells["era_from_utc_ms"] == era.from_utc_ms].astype(WORDS)
+            self._days[key] = self._cells[key]["day"].to_numpy(str)
         last_day = day_of(min(until_utc_ms, LATEST_UTC_MS - DAY_MS) - 1).isoformat()
-        chosen = (cells["era_from_utc_ms"] == era.from_utc_ms) & (cells["day"] <= last_day)
-        return era, self.derivation.models[source].get(era.from_utc_ms), cells[chosen]
+        n_known = int(np.searchsorted(self._days[key], last_day, side="right"))
+        return era, self.derivation.models[source].get(era.from_utc_ms), self._cells[key].iloc[:n_known]
 
     def _measured_anew(
         self, cells: pd.DataFrame, model: EraModel, era: Era, interface: JudgedPart, until_utc_ms: int
@@ -166,7 +182,10 @@ class Judge:
 def airflow_settings(model: EraModel | None) -> DetectorSettings:
     """What counts as drift of the airflow part, by what told the temperature of the air."""
     kind = model.reference.kind if model is not None and model.reference is not None else ""
-    return AIRFLOW_WITH_PROBE if kind == ReferenceKind.AMBIENT.value else AIRFLOW
+    has_fan = model is not None and bool(model.fan)
+    if kind == ReferenceKind.AMBIENT.value:
+        return AIRFLOW_WITH_PROBE if has_fan else AIRFLOW
+    return AIRFLOW if has_fan else AIRFLOW_BLIND
 
 
 def day_of_last(days: pd.Index) -> int:
