@@ -17,6 +17,7 @@ LEAST_MEMORY_SD_PCT = 5.0
 LEAST_SPEED_RATIO = 1.1
 CLEARLY_ELSEWHERE = 0.2  # the same, by how much more with another source's power
 THE_SAME_FAN = 0.95  # one seen twice: what a driver asks for, and what a tachometer counts
+NEARLY_THE_SAME = 0.9  # such a pair at the few speeds that a month of work needs
 LEAST_FOLLOWING = 0.3  # rank correlation of a fan's speed with the temperature of what it cools
 # What a group of like windows may lie off the model: most of what a whole-degree sensor at rest
 # hides, and near a hundredth of the rise for air, work and sink that are not quite the same.
@@ -76,8 +77,22 @@ def fans_of(windows: pd.DataFrame) -> tuple[list[str], bool]:
         if mine > LEAST_FOLLOWING and max(likeness.values(), default=0.0) < mine + CLEARLY_ELSEWHERE:
             follows[fan] = mine
     if follows:
-        return [max(follows, key=lambda name: follows[name])], True
+        best = max(follows, key=lambda name: follows[name])
+        return [_counted(best, list(follows), windows)], True
     return left, False
+
+
+def _counted(fan: str, fans: Sequence[str], windows: pd.DataFrame) -> str:
+    """The fan whose speed is counted where ``fan`` is the same one as its driver asks for it, else itself.
+
+    Only a counted speed shows that a fan has worn.
+    """
+    if not owner_of(fan):
+        return fan
+    asked = windows[f"speed.{fan}"]
+    twins = {one: _likeness(asked, windows[f"speed.{one}"]) for one in fans if not owner_of(one)}
+    best = max(twins, key=lambda name: twins[name], default=fan)
+    return best if twins.get(best, 0.0) > NEARLY_THE_SAME else fan
 
 
 def owner_of(fan: str) -> str:
