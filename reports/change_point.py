@@ -23,6 +23,7 @@ Shape = Literal["step", "creep", "undecided"]
 CHANGE_SPREAD = 0.15  # log units: how large changes are before anything was seen; half of them below 10 %
 SATURATION_DAYS = (15.0, 30.0, 60.0)  # a faster one cannot be told from a step
 PRIOR = {"step": 0.5, "linear": 0.15, "root": 0.15, "saturating": 0.15, "step and creep": 0.05}
+USUAL_CREEP = 0.2  # of the ratio: where it matters, creeps are of this size
 CREEPS = ("linear", "root", "saturating", "step and creep")
 # A shape is named from this probability: right in 95 % at 8 % and 14 days (tests/bench/test_detector.py).
 SURE = 0.6
@@ -152,7 +153,9 @@ def _candidates(days: Array, first_row: int) -> _Candidates:
         age = np.maximum(days - onset, 0.0)
         now, is_after = float(age[-1]), (age > 0.0).astype(float)
         add("step", onset, 1.0, [(is_after, 0.0)])
-        add("linear", onset, 1.0, [(age, 1.0)])
+        # Straight in the ratio, as resistances add; in its logarithm it bends by how large it is.
+        bent = np.log1p(USUAL_CREEP * age / now)
+        add("linear", onset, 1.0, [(bent, USUAL_CREEP / now / (1.0 + USUAL_CREEP))])
         add("root", onset, 1.0, [(np.sqrt(age), 0.5 / math.sqrt(now))])
         for constant in SATURATION_DAYS:
             course = 1.0 - np.exp(-age / constant)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 # worse. Another draw: limits 2, 1 and 0 gave the interface kind 2, 5 and 13, 0 and -1 the airflow kind 1, 24.
 # At the interface's limit an airflow step of 8 % would be missed in 20 %: the wander leaves less evidence.
 LOG_BAYES_LIMIT = 2.0
+INTERFACE_LOG_BAYES_LIMIT = 1.0  # nothing else stands in its place, and a day less counts
 AIRFLOW_LOG_BAYES_LIMIT = 0.0
 
 
@@ -36,6 +37,6 @@ class DetectorSettings:
     persistence_rows: int = 3
 
 
-INTERFACE = DetectorSettings()
+INTERFACE = DetectorSettings(log_bayes_limit=INTERFACE_LOG_BAYES_LIMIT)
 # Room temperature is known badly or not at all: by season it moves by some per cent.
 AIRFLOW = DetectorSettings(systematic_sd=0.03, smallest_change=0.05, log_bayes_limit=AIRFLOW_LOG_BAYES_LIMIT)
