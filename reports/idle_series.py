@@ -18,6 +18,7 @@ ABOVE_AIR = "above the air"
 # Series hold logarithms of ratios; a kelvin is written as so much of one.
 KELVIN_PER_LOG = 50.0
 LEAST_COMMON_DAYS = 20
+NEAR = pd.Timedelta(days=10)
 DAY_ERROR_K = 0.3  # what idle days of a healthy machine differ by at least, common practice, no source
 
 
@@ -55,6 +56,27 @@ def idle_series(cells: pd.DataFrame, beside: Iterable[pd.DataFrame]) -> PartSeri
         }
     )
     return part_series(table, IDLE)
+
+
+def shift_as_read_k(cells: pd.DataFrame, onset: pd.Timestamp) -> float:
+    """By how much the idle temperature itself moved about a day, weather and all [K]; 0 where nobody knows.
+
+    Of two sources that moved apart it says which one moved.
+
+    Parameters
+    ----------
+    cells
+        Of the source's era.
+    onset
+        The day.
+    """
+    values = _by_day(cells)["value"]
+    days = pd.to_datetime(np.asarray(values.index, str), utc=True)
+    is_before = np.asarray((days < onset) & (days >= onset - NEAR))
+    is_after = np.asarray((days > onset) & (days <= onset + NEAR))
+    if not is_before.any() or not is_after.any():
+        return 0.0
+    return float(values[is_after].median() - values[is_before].median())
 
 
 def kelvin(change_pct: float) -> float:

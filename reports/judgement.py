@@ -20,7 +20,7 @@ from .derivation import Derivation
 from .drift import AIRFLOW, INTERFACE, DetectorSettings
 from .era_model import EraModel
 from .eras import Era, Part
-from .idle_series import idle_series
+from .idle_series import idle_series, shift_as_read_k
 from .judged_part import JudgedPart, judged_part
 from .machine_frames import POWER_STAGE
 from .part_series import INTERFACE as INTERFACE_PART
@@ -119,7 +119,18 @@ class Judge:
         leading = min(changed, key=_detected) if changed else None
         cause = found.cause if found else Cause.NONE
         return Verdict(
-            source, era, model, interface, airflow, fan, idle, state_of(cause, changed), cause, found, leading
+            source,
+            era,
+            model,
+            interface,
+            airflow,
+            fan,
+            idle,
+            state_of(cause, changed),
+            cause,
+            found,
+            leading,
+            idle_as_read_k=shift_as_read_k(cells, onset_of(idle)) if leading is idle else 0.0,
         )
 
     def _idle_part(self, source: str, cells: pd.DataFrame, until_utc_ms: int) -> JudgedPart:

@@ -19,8 +19,29 @@ def settle(verdicts: list[Verdict]) -> list[Verdict]:
     Its watts are in their sums: where they changed their scale, the air of the others seems to have changed.
     A fan answers to the hottest of them: where a thermometer went off, it seems to turn at another speed.
     """
+    verdicts = [_moved_itself(one, verdicts) for one in verdicts]
     wrong = {one.source: one for one in verdicts if one.cause is Cause.TELEMETRY}
     return [_with_the_others(one, verdicts) for one in (_settled(one, wrong) for one in verdicts)]
+
+
+def _moved_itself(one: Verdict, verdicts: list[Verdict]) -> Verdict:
+    """Take back what a source was held against that moved more itself: without a probe both seem off."""
+    if one.leading is None or one.leading is not one.idle:
+        return one
+    for other in verdicts:
+        if other.source == one.source or other.leading is None or other.leading is not other.idle:
+            continue
+        is_same_day = abs(onset_of(one.idle) - onset_of(other.idle)) <= SAME_DAY
+        if is_same_day and abs(other.idle_as_read_k) > abs(one.idle_as_read_k):
+            return replace(
+                one,
+                state="holding",
+                cause=Cause.NONE,
+                leading=None,
+                blame=None,
+                remark=f"idle only seems changed: it is held against {other.source}, which moved that day",
+            )
+    return one
 
 
 def _with_the_others(one: Verdict, verdicts: list[Verdict]) -> Verdict:

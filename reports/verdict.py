@@ -26,6 +26,8 @@ class Verdict:
         The part that was seen to change first; None while nothing has.
     remark
         What else has to be said.
+    idle_as_read_k
+        Where idle leads: by how much it moved by itself, with the weather in it [K].
     """
 
     source: str
@@ -40,6 +42,7 @@ class Verdict:
     blame: Blame | None
     leading: JudgedPart | None
     remark: str = ""
+    idle_as_read_k: float = 0.0
 
 
 def onset_of(part: JudgedPart) -> pd.Timestamp:
