@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -26,6 +30,19 @@ from heatdrift.store.writer import Writer
 from ..daemon.channel_servers import SECRET, free_port
 from .nightly_world import DAY_MS, DAYS, KNOCKED, POWER_SCALE, change, copied, copy_of_world
 
+AS_NOBODY = """
+import codecs, os, sys
+import heatdrift.cli.judge
+from heatdrift.cli.main import main
+from sqlalchemy import create_engine
+# Loads what is loaded when first needed: where the interpreter lies may be out of reach in a moment.
+create_engine("sqlite://"), codecs.lookup("ascii"), codecs.lookup("utf-8")
+try:
+    os.setgroups([]), os.setgid(65534), os.setuid(65534)
+except OSError as error:
+    sys.exit(f"cannot become another user: {error}")
+main()
+"""
 LAST_DAY = "2026-01-24"
 TRUE_PCT = {"cpu0": 100.0 / POWER_SCALE - 100.0, "gpu0": 100.0 * KNOCKED}
 
@@ -240,12 +257,35 @@ def test_a_month_away_and_another_room_probe_accuse_nobody_else(
 
 
 def test_a_database_without_a_machine_or_without_a_row(tmp_path: Path) -> None:
-    database = open_writer(str(tmp_path / "empty.sqlite"))
-    nothing = run("judge", "--database", str(tmp_path / "empty.sqlite"))
-    assert nothing.exit_code == 2 and nothing.stderr.count("\n") == 1
+    empty = str(tmp_path / "empty.sqlite")
+    database = open_writer(empty)
+    for command in ("judge", "backtest"):
+        nothing = run(command, "--database", empty)
+        assert nothing.exit_code == 2
+        assert nothing.stderr.count("\n") == 1
     Writer(database, "uuid", "dove")
     database.close()
-    for command in (["judge"], ["backtest"]):
-        nothing = run(*command, "--database", str(tmp_path / "empty.sqlite"))
+    for command in ("judge", "backtest"):
+        nothing = run(command, "--database", empty)
         assert nothing.exit_code == 2
         assert "nothing was recorded of dove: start the service" in nothing.stderr
+
+
+def test_a_database_that_cannot_be_written(once: tuple[str, dict[str, Any]]) -> None:
+    if os.geteuid() != 0:
+        pytest.skip("needs root, to become another user")
+    with tempfile.TemporaryDirectory(prefix="hd-shared-", dir="/tmp") as name:  # pytest's own are private
+        folder = Path(name)
+        folder.chmod(0o755)
+        path = Path(copied(once[0], folder))
+        path.chmod(0o644)
+        before = path.read_bytes()
+        command = [sys.executable, "-c", AS_NOBODY, "judge", "--database", str(path)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+        if "cannot become another user" in done.stderr:
+            pytest.skip(done.stderr)
+        assert done.returncode == 2, done.stderr
+        assert "cannot be written" in done.stderr
+        assert "check its owner and permissions" in done.stderr
+        assert "Traceback" not in done.stderr
+        assert path.read_bytes() == before
