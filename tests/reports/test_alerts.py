@@ -17,12 +17,13 @@ from heatdrift.store.message import Message, Severity
 from .test_advice import CHANGED, verdict
 
 AIRFLOW = verdict(Cause.AIRFLOW, "airflow")
-DETECTED = pd.Timestamp(CHANGED.detected_utc)
+DETECTED = pd.Timestamp("2026-03-06", tz="UTC")
 
 
 def days_after_alarm(one: Verdict, days: int) -> Verdict:
     """A verdict whose leading part has readings up to some days after its alarm."""
     assert one.leading is not None
+    assert one.leading.changed_by.detected_utc == "2026-03-06T00:00:00Z"
     rows = pd.DataFrame(index=[DETECTED + pd.Timedelta(days=days)])
     series = SimpleNamespace(rows=rows)
     return replace(one, leading=replace(one.leading, series=series))  # type: ignore[arg-type]
