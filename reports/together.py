@@ -8,8 +8,10 @@ from dataclasses import replace
 import pandas as pd
 
 from .cause import Cause
+from .judged_part import JudgedPart
 from .verdict import Verdict, onset_of, state_of
 
+OFFSET = "temperature offset"  # by the name that `blame` gives it
 SAME_DAY = pd.Timedelta(days=4)  # an onset is known to some days
 
 
@@ -20,8 +22,10 @@ def settle(verdicts: list[Verdict]) -> list[Verdict]:
     A fan answers to the hottest of them: where a thermometer went off, it seems to turn at another speed.
     """
     verdicts = [_moved_itself(one, verdicts) for one in verdicts]
+    verdicts = [_with_the_others(one, verdicts) if _is_offset(one) else one for one in verdicts]
     wrong = {one.source: one for one in verdicts if one.cause is Cause.TELEMETRY}
-    return [_with_the_others(one, verdicts) for one in (_settled(one, wrong) for one in verdicts)]
+    verdicts = [_settled(one, wrong) for one in verdicts]
+    return [_with_the_others(one, verdicts) if _may_be_air(one) else one for one in verdicts]
 
 
 def _moved_itself(one: Verdict, verdicts: list[Verdict]) -> Verdict:
@@ -45,31 +49,47 @@ def _moved_itself(one: Verdict, verdicts: list[Verdict]) -> Verdict:
 
 
 def _with_the_others(one: Verdict, verdicts: list[Verdict]) -> Verdict:
-    """Call it air where that is possible and the air of another source changed alike on the same day.
+    """Call it air where idle or air of another source changed alike on the same day.
 
     Two thermometers do not go off on one day.
     """
-    if one.cause is not Cause.UNKNOWN or one.leading is not one.airflow or not _may_be_air(one):
+    if one.leading is None:
         return one
     for other in verdicts:
-        if other.source == one.source or other.leading is not other.airflow or not _may_be_air(other):
+        if other.source == one.source:
             continue
-        is_same_day = abs(onset_of(one.airflow) - onset_of(other.airflow)) <= SAME_DAY
-        alike = one.airflow.changed_by.change_pct * other.airflow.changed_by.change_pct > 0.0
-        if is_same_day and alike:
-            return replace(
-                one,
-                cause=Cause.AIRFLOW,
-                state=state_of(Cause.AIRFLOW, [one.airflow]),
-                remark=f"the air of {other.source} changed alike on the same day",
-            )
+        for part in (other.airflow, other.idle):
+            if part.is_changed and _is_alike(one.leading, part):
+                changed = [one.airflow] if one.airflow.is_changed else [one.leading]
+                return replace(
+                    one,
+                    cause=Cause.AIRFLOW,
+                    state=state_of(Cause.AIRFLOW, changed),
+                    remark=f"the air of {other.source} changed alike on the same day",
+                )
     return one
+
+
+def _is_offset(one: Verdict) -> bool:
+    """Whether a thermometer that is off explains it best."""
+    if one.cause not in (Cause.TELEMETRY, Cause.UNKNOWN) or one.blame is None:
+        return False
+    misfits = one.blame.misfits
+    return min(misfits, key=lambda name: misfits[name]) == OFFSET and not one.interface.is_changed
 
 
 def _may_be_air(one: Verdict) -> bool:
     return (
-        one.airflow.is_changed and one.blame is not None and one.blame.allows(Cause.AIRFLOW, "airflow part")
+        one.cause is Cause.UNKNOWN
+        and one.leading is one.airflow
+        and one.blame is not None
+        and one.blame.allows(Cause.AIRFLOW, "airflow part")
     )
+
+
+def _is_alike(one: JudgedPart, other: JudgedPart) -> bool:
+    is_same_day = abs(onset_of(one) - onset_of(other)) <= SAME_DAY
+    return is_same_day and one.changed_by.change_pct * other.changed_by.change_pct > 0.0
 
 
 def _settled(one: Verdict, wrong: Mapping[str, Verdict]) -> Verdict:
