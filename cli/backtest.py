@@ -20,7 +20,7 @@ from .export import milliseconds, progress_bar
 from .fit import STANDARD_OUTPUT, write_json
 from .history import History, open_history
 from .nightly_messages import kinds_on_path
-from .options import Moment, machine_option, settings_options
+from .options import Moment, json_file_option, machine_option, settings_options
 from .settings import Settings
 from .tables import columns
 from .wording import counted
@@ -45,13 +45,7 @@ Example:
 
 
 @click.command("backtest", epilog=EPILOG)
-@click.option(
-    "--json",
-    "json_file",
-    metavar="FILE",
-    type=click.Path(path_type=Path, dir_okay=False, allow_dash=True),
-    help="Write the alerts for programs; - for standard output.",
-)
+@json_file_option("Write the alerts")
 @click.option("--from", "from_utc", type=Moment(), help="First day, YYYY-MM-DD (UTC).")
 @click.option("--to", "to_utc", type=Moment(), help="Up to this day; nothing later is used.")
 @machine_option

@@ -16,7 +16,7 @@ from ..store.journal_entry import JournalEntry
 from .compare_text import as_document, as_lines
 from .fit import STANDARD_OUTPUT, write_json
 from .history import open_history
-from .options import machine_option, settings_options
+from .options import json_file_option, machine_option, settings_options
 from .settings import Settings
 from .wording import moment_text
 
@@ -30,13 +30,7 @@ DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 @click.command("compare", epilog=EPILOG)
 @click.argument("entry")
-@click.option(
-    "--json",
-    "json_file",
-    metavar="FILE",
-    type=click.Path(path_type=Path, dir_okay=False, allow_dash=True),
-    help="Write the figures for programs; - for standard output.",
-)
+@json_file_option("Write the figures")
 @machine_option
 @settings_options
 def command(*, settings: Settings, machine: str | None, entry: str, json_file: Path | None) -> None:

@@ -14,7 +14,7 @@ from ..reports.heat_path import Estimate
 from ..store.errors import SettingsError
 from .fit_details import detail_document, heating_document, stage_document, stage_lines
 from .history import open_history
-from .options import machine_option, settings_options
+from .options import json_file_option, machine_option, settings_options
 from .settings import Settings
 from .tables import WIDTH, columns, wrap
 from .wording import rfc3339
@@ -29,13 +29,7 @@ STANDARD_OUTPUT = Path("-")
 
 
 @click.command("fit", epilog=EPILOG)
-@click.option(
-    "--json",
-    "json_file",
-    metavar="FILE",
-    type=click.Path(path_type=Path, dir_okay=False, allow_dash=True),
-    help="Write the figures for programs; - for standard output.",
-)
+@json_file_option("Write the figures")
 @machine_option
 @settings_options
 def command(*, settings: Settings, machine: str | None, json_file: Path | None) -> None:

@@ -81,9 +81,11 @@ def judge_night(history: History, conditions: ReferenceConditions, now_utc_ms: i
         Nothing was recorded yet.
     """
     derivation = history.update()
-    until_utc_ms = finished_until(history, now_utc_ms)
     span = history.reader.span_utc_ms()
-    if span is None or until_utc_ms <= span[0]:
+    assert span is not None  # the update refuses an empty record
+    # A day that is still going on is judged tomorrow; of a record that ended long ago the last day counts.
+    until_utc_ms = min(now_utc_ms // DAY_MS, span[1] // DAY_MS + 1) * DAY_MS
+    if until_utc_ms <= span[0]:
         return JudgedNight(None, [], [])
     book = VerdictBook(history.writing, history.reader.machine_id)
     judge = Judge(history.reader, history.derived, derivation, KEEPS_STRETCH_DAYS)
@@ -98,16 +100,6 @@ def judge_night(history: History, conditions: ReferenceConditions, now_utc_ms: i
         ]
     )
     return JudgedNight(day, verdicts, messages)
-
-
-def finished_until(history: History, now_utc_ms: int) -> int:
-    """Midnight after the last finished day of the record, UTC [ms since 1970].
-
-    A day that is still going on is judged tomorrow; of a record that ended long ago the last day counts.
-    """
-    span = history.reader.span_utc_ms()
-    assert span is not None  # the update refuses an empty record
-    return min(now_utc_ms // DAY_MS * DAY_MS, (span[1] // DAY_MS + 1) * DAY_MS)
 
 
 def _kept_stretches(book: VerdictBook) -> dict[tuple[str, int], Stretch]:

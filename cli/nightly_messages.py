@@ -59,9 +59,9 @@ def nightly_messages(
         if past.message.made_utc_ms > since_ms
     }
     wanted: list[Message] = []
+    day = day_of(until_utc_ms - 1).isoformat()
     for one in verdicts:
-        day = day_of(until_utc_ms - 1).isoformat()
-        before = [past for past in book.of(one.source) if past.day < day]
+        before = book.of(one.source, before_day=day, latest=MOST_DAYS)
         wanted += _of_verdict(history, judge, one, (before, told_lately), conditions)
         wanted += _of_entries(history, judge, one, before, conditions)
     return [
@@ -155,5 +155,5 @@ def _was_compared(one: Verdict, before: Sequence[StoredVerdict]) -> bool:
     return any(
         past.recipe.startswith(f"{one.era.from_utc_ms}/")
         and json.loads(past.body).get("days_in_era", 0) >= MOST_DAYS
-        for past in before[-MOST_DAYS:]
+        for past in before
     )

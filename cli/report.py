@@ -13,8 +13,9 @@ from ..reports.eras import era_opened_by
 from ..reports.evidence_words import sentence
 from ..reports.judgement import Judge
 from ..reports.reference_conditions import ReferenceConditions
-from ..reports.report_document import MONTH_MS, report_document
+from ..reports.report_document import report_document
 from ..reports.verdict_document import moment
+from ..reports.verdict_outlook import MONTH_MS
 from ..store.errors import SettingsError
 from ..store.message import StoredMessage
 from ..store.outbox import Outbox
@@ -22,7 +23,7 @@ from .compare_text import as_document
 from .export import milliseconds
 from .fit import STANDARD_OUTPUT, write_json
 from .history import open_history
-from .options import Moment, machine_option, settings_options
+from .options import Moment, json_file_option, machine_option, settings_options
 from .settings import Settings
 from .tables import WIDTH, wrap
 
@@ -33,14 +34,7 @@ Example:
 
 
 @click.command("report", epilog=EPILOG)
-@click.option(
-    "--json",
-    "json_file",
-    metavar="FILE",
-    required=True,
-    type=click.Path(path_type=Path, dir_okay=False, allow_dash=True),
-    help="Write the report for programs; - for standard output.",
-)
+@json_file_option("Write the report", required=True)
 @click.option("--from", "from_utc", type=Moment(), help="First moment, RFC 3339 or YYYY-MM-DD (UTC).")
 @click.option("--to", "to_utc", type=Moment(), help="Up to this moment; nothing later is used.")
 @machine_option

@@ -13,6 +13,7 @@ import click
 from ..fake_sensors.trial_worlds import DAYS
 from .export import progress_bar
 from .fit import STANDARD_OUTPUT, write_json
+from .options import json_file_option
 from .trial_run import Task, be_quiet, run_machine
 from .trial_score import Outcome
 from .trial_text import trial_document, trial_lines
@@ -46,13 +47,7 @@ FOLDER = click.Path(path_type=Path, file_okay=False)
 @click.option(
     "--save", metavar="DIR", type=FOLDER, help="Write each machine as Parquet table, journal and truth."
 )
-@click.option(
-    "--json",
-    "json_file",
-    metavar="FILE",
-    type=click.Path(path_type=Path, dir_okay=False, allow_dash=True),
-    help="Write the outcomes for programs; - for standard output.",
-)
+@json_file_option("Write the outcomes")
 def command(
     *,
     n_machines: int,

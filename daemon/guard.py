@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 
 from ..store.message import Message
 from ..store.past_heat import FanPast
-from ..store.records import REASON_BITS, Missing
+from ..store.records import REASON_BITS, SLOWDOWN_FACT, SLOWDOWN_POINTS_C, Missing
 from ..store.units import POWER, QUANTITY_INDEX, TEMPERATURE
 from .clock import Clock
 from .guard_settings import GuardSettings
@@ -24,9 +24,7 @@ from .metal_watch import MetalWatch
 DEFAULT_LIMITS_C = {"gpu": 87.0, "cpu": 100.0}
 OTHER_LIMIT_C = 105.0
 HOTSPOT_LIMIT_C = 110.0
-OWN_LIMITS_C = (60.0, 125.0)  # a throttle point outside is a placeholder or a margin
 HOTSPOT = QUANTITY_INDEX["hotspot_temperature_c"]
-SLOWDOWN_FACT = "slowdown_c"
 LONGEST_STEP_S = 30.0  # nothing is known of a longer silence, so nothing has lasted through it
 LONGEST_FAN_STEP_S = 150.0  # slow controllers are asked once a minute
 LEAST_LOOKS = 3
@@ -244,7 +242,7 @@ def _own_limit_c(source: SourceLayout, layout: Layout) -> float:
     except Exception:  # a group that fails has no facts; its readings tell so themselves
         return 0.0
     told = [float(v) for k, v in facts.items() if k.endswith(SLOWDOWN_FACT) and v.isdecimal()]
-    return min((c for c in told if OWN_LIMITS_C[0] <= c <= OWN_LIMITS_C[1]), default=0.0)
+    return min((c for c in told if SLOWDOWN_POINTS_C[0] <= c <= SLOWDOWN_POINTS_C[1]), default=0.0)
 
 
 def _is_new(watched: _Hot | _Fan, now_s: float) -> bool:

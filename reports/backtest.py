@@ -35,7 +35,7 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Night:
-    """One night: the day that it came after, and the verdicts of all sources; empty where nothing spoke."""
+    """One night: the day that it came after, and the verdicts of the sources that were worth one."""
 
     day: date
     made_utc_ms: int

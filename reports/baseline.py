@@ -25,6 +25,7 @@ FALL_IN_ERRORS = 2.5  # slope over its standard error that counts as falling
 # Beyond such a standard error a number would say nothing. Where classes never met, already a fifth of it is
 # too much: it then is a guess about classes, no measurement.
 NOT_COMPARABLE, NOT_COMPARABLE_UNMET = 0.10, 0.02
+USELESS = 1.0  # standard error of a logarithm
 UNMET = 0.5  # share of what was not known beforehand that is still not known
 # Work of one class is not all alike either: after a change of tasks the interface part of healthy simulated
 # machines stood off by 2 to 4 %, in classes that they had had before.
@@ -157,6 +158,19 @@ class Change:
     reason: str = ""
 
 
+def change_of_log(log_ratio: float, error: float) -> Change:
+    """A logarithm of a ratio and its standard error as a change with its interval."""
+    low, high = (100.0 * math.expm1(log_ratio + side * NORMAL_95 * error) for side in (-1, 1))
+    return Change(100.0 * math.expm1(log_ratio), (low, high))
+
+
+def change_or_reason(log_ratio: float, error: float) -> Change:
+    """As `change_of_log`, but nothing where the error is as large as any change could be."""
+    if error > USELESS:
+        return Change(None, None, "cannot be known: its error is as large as itself")
+    return change_of_log(log_ratio, error)
+
+
 def change(levels: DayLevels, earlier: Flags, later: Flags, extra_relative_error: float = 0.0) -> Change:
     """Change between two sets of days, like with like.
 
@@ -177,9 +191,7 @@ def change(levels: DayLevels, earlier: Flags, later: Flags, extra_relative_error
     limit = NOT_COMPARABLE_UNMET if levels.unlearned_share(contrast) > UNMET else NOT_COMPARABLE
     if math.sqrt(levels.shared_variance(contrast)) > limit:
         return Change(None, None, "not comparable: the work before and after has nothing in common")
-    error = math.hypot(error, extra_relative_error)
-    low, high = (100.0 * math.expm1(log_ratio + side * NORMAL_95 * error) for side in (-1, 1))
-    return Change(100.0 * math.expm1(log_ratio), (low, high))
+    return change_of_log(log_ratio, math.hypot(error, extra_relative_error))
 
 
 def _falls(levels: DayLevels, part: slice) -> bool:

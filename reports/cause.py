@@ -88,8 +88,8 @@ class Blame:
     ----------
     misfits
         Chi squared of each signature.
-    likeliest, misfit
-        What explains it best, whether or not others are ruled out, and its chi squared.
+    misfit
+        Chi squared of what explains it best, whether or not others are ruled out.
     misfit_of_nothing
         Chi squared where nothing has changed.
     excluded
@@ -100,7 +100,6 @@ class Blame:
     probability: float
     misfits: dict[str, float]
     excluded: tuple[str, ...]
-    likeliest: Cause
     misfit: float
     misfit_of_nothing: float = math.inf
 
@@ -161,7 +160,7 @@ def blame(signs: Signs, *, airflow_systematic: float = AIRFLOW_SYSTEMATIC) -> Bl
     # What no single cause explains has more than one, or one that is not among them.
     fits = own <= float(chdtri(max(len(rows) - 1, 1), 1.0 - EXPLAINED))
     cause = best if fits and rival - own >= UNDECIDED else Cause.UNKNOWN
-    return Blame(cause, by_cause[best] / total, misfits, excluded, best, own, nothing)
+    return Blame(cause, by_cause[best] / total, misfits, excluded, own, nothing)
 
 
 def _rows(signs: Signs, airflow_systematic: float) -> Mapping[str, tuple[float, float]]:

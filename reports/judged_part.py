@@ -11,13 +11,12 @@ import pandas as pd
 
 from ..store.errors import AnalysisError
 from .answer_curve import AnswerCurve
-from .baseline import NORMAL_95, NOT_COMPARABLE, Change
+from .baseline import NORMAL_95, NOT_COMPARABLE, Change, change_or_reason
 from .detection import Detection
 from .drift import DetectorSettings, detect
 from .part_series import PartSeries
 
 NOW_DAYS = 30
-USELESS = 1.0  # standard error of a logarithm
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,10 +121,7 @@ def change_now(series: PartSeries, curve: AnswerCurve | None = None) -> Change:
             None, None, "not comparable: the work of late has nothing in common with the baseline's"
         )
     error = math.sqrt(max(own, seen) + series.baseline_standard_error**2 + hidden**2 + of_classes**2)
-    if error > USELESS:
-        return Change(None, None, "cannot be known: its error is as large as itself")
-    low, high = (100.0 * math.expm1(value + side * NORMAL_95 * error) for side in (-1, 1))
-    return Change(100.0 * math.expm1(value), (low, high))
+    return change_or_reason(value, error)
 
 
 def _widened(pct: float, ci95_pct: tuple[float, float], relative_error: float) -> tuple[float, float]:

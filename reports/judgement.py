@@ -30,12 +30,12 @@ from .remeasure import Stretch, measure_stretch
 from .signs import signs_of
 from .together import settle
 from .verdict import Verdict, onset_of, state_of
+from .window_groups import owner_of
 
 __all__ = ["Judge", "JudgedPart", "Verdict", "settle"]
 
 # Compared as numbers, words are found fast; a walk through a year looks for them a thousand times.
 WORDS = dict.fromkeys(("part", "workload_class"), "category")
-INTERFACE_SYSTEMATIC = INTERFACE.systematic_sd
 # With a probe in the room the airflow part wanders less by season.
 AIRFLOW_WITH_PROBE = DetectorSettings(systematic_sd=0.015, smallest_change=0.04)
 # Where neither room nor fan is read, other work and weather move it by a tenth (simulated laptops).
@@ -43,7 +43,6 @@ AIRFLOW_BLIND = DetectorSettings(systematic_sd=0.06, smallest_change=0.08)
 FAN_SETTINGS = DetectorSettings(systematic_sd=0.015, smallest_change=0.05)
 # In kelvin by fifty; healthy machines stayed within 0.5 K, within 1.5 K where fins clogged (simulated).
 IDLE_SETTINGS = DetectorSettings(systematic_sd=0.016, smallest_change=0.03)
-INTENDED_FAN = "_fan"
 YOUNG_DAYS = 2.0  # for how long a stretch stands that rests on few days
 
 
@@ -92,12 +91,12 @@ class Judge:
         if known is None:
             return None
         era, model, cells = known
-        interface = interface_part(cells, model, era, is_turned_back=True)
+        curve = _curve(model)
+        interface = judged_part("interface", lambda: _interface_series(cells, era, curve), INTERFACE, curve)
         if interface.is_changed and model is not None:
             interface = self._measured_anew(cells, model, era, interface, until_utc_ms)
-        airflow = judged_part(
-            "airflow", lambda: airflow_series(cells, interface.series), airflow_settings(model)
-        )
+        of_air = airflow_settings(model)
+        airflow = judged_part("airflow", lambda: airflow_series(cells, interface.series), of_air)
         fan = _fan_part(cells, model)
         idle = self._idle_part(source, cells, until_utc_ms)
         changed = [part for part in (interface, airflow) if part.is_changed]
@@ -109,7 +108,7 @@ class Judge:
         found = (
             blame(
                 signs_of(cells, model, (interface, airflow, fan, idle), stretch),
-                airflow_systematic=max(AIRFLOW_SYSTEMATIC, airflow_settings(model).systematic_sd),
+                airflow_systematic=max(AIRFLOW_SYSTEMATIC, of_air.systematic_sd),
             )
             if changed
             else None
@@ -162,9 +161,9 @@ class Judge:
         self, cells: pd.DataFrame, model: EraModel, era: Era, interface: JudgedPart, until_utc_ms: int
     ) -> JudgedPart:
         """A changed interface part, with what held time constants hide measured instead of reckoned."""
-        seen = interface_part(cells, model, era, is_turned_back=False)
-        series = seen.series
-        if series is None:
+        try:
+            series = _interface_series(cells, era, None)
+        except AnalysisError:
             return interface
         end_utc_ms = min(until_utc_ms, (day_of_last(series.rows.index) + 1) * DAY_MS)
         key = model.source, era.from_utc_ms
@@ -176,9 +175,9 @@ class Judge:
             try:
                 stretch = measure_stretch(
                     self.reader,
-                    self.derived,
                     self.derivation,
                     model,
+                    cells,
                     series.baseline,
                     changed_from_utc_ms=round(onset_of(interface).timestamp() * 1000),
                     until_utc_ms=end_utc_ms,
@@ -204,16 +203,8 @@ def day_of_last(days: pd.Index) -> int:
     return int(pd.DatetimeIndex(days)[-1].timestamp() * 1000) // DAY_MS
 
 
-def interface_part(
-    cells: pd.DataFrame, model: EraModel | None, era: Era, *, is_turned_back: bool
-) -> JudgedPart:
-    """Judge the interface part; unless turned back, what held time constants hide stays hidden."""
-    curve = _curve(model) if is_turned_back else None
-    return judged_part("interface", lambda: _interface_series(cells, era, curve), INTERFACE, curve)
-
-
 def interface_series(cells: pd.DataFrame, model: EraModel | None, era: Era) -> PartSeries:
-    """The series that `interface_part` judges, turned back.
+    """The interface part with what held time constants hide of a change given back.
 
     Raises
     ------
@@ -234,7 +225,7 @@ def _curve(model: EraModel | None) -> AnswerCurve | None:
 
 
 def _fan_part(cells: pd.DataFrame, model: EraModel | None) -> JudgedPart:
-    if model is None or INTENDED_FAN in model.fan:
+    if model is None or owner_of(model.fan):
         none = "a speed that was only asked for proves nothing" if model else "no day with readings"
         return JudgedPart("fan", None, None, Change(None, None, none), none)
     return judged_part("fan", lambda: fan_series(cells), FAN_SETTINGS)

@@ -13,14 +13,13 @@ from .derivation import Derivation
 from .era_model import EraModel
 from .fan_law import FanLaw, fit_fan_law
 from .machine_frames import POWER_STAGE
-from .window_groups import loaded
+from .window_groups import loaded, owner_of
 
 Array = npt.NDArray[np.float64]
 
 LIKE_SPEED = 0.15  # of its median: the matrix holds for one speed of each fan
 SPEED_BIN = 0.08  # of a logarithm
 LEAST_IN_BIN = 4
-INTENDED_FAN = "_fan"  # a fan that is named after a source shows what its driver asks for
 
 
 def fit_cross_heating_now(derived: DerivedStore, derivation: Derivation) -> CrossHeating:
@@ -85,7 +84,7 @@ def fan_law_of(model: EraModel, windows: pd.DataFrame) -> FanLaw:
     means = bins["resistance", "mean"].to_numpy(float)
     # Windows of one speed share work and hour: a hundredth is left however many they are.
     errors = np.hypot(bins["resistance", "std"].to_numpy(float) / np.sqrt(n), 0.01 * means)
-    return fit_fan_law(bins["speed", "mean"], means, errors, is_intended=INTENDED_FAN in model.fan)
+    return fit_fan_law(bins["speed", "mean"], means, errors, is_intended=bool(owner_of(model.fan)))
 
 
 def _is_usual_speed(windows: pd.DataFrame) -> npt.NDArray[np.bool_]:

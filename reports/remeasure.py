@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from ..store.derived import DerivedStore
 from ..store.errors import AnalysisError, TooFewWindowsError
 from ..store.packing import DAY_MS
 from ..store.reader import Reader
@@ -24,7 +23,7 @@ from .days import interface_step_cells, steps_of
 from .derivation import Derivation
 from .era_model import EraModel
 from .machine_frames import read_frames
-from .part_series import PartSeries, interface_cells
+from .part_series import INTERFACE, PartSeries, interface_cells
 from .time_constants import MODEL_SHARE, identify_time_constants
 
 NEWEST_MS = 10 * DAY_MS
@@ -71,9 +70,9 @@ class Stretch:
 
 def measure_stretch(
     reader: Reader,
-    derived: DerivedStore,
     derivation: Derivation,
     model: EraModel,
+    cells: pd.DataFrame,
     baseline: Baseline,
     *,
     changed_from_utc_ms: int,
@@ -83,10 +82,10 @@ def measure_stretch(
 
     Parameters
     ----------
-    reader, derived, derivation
+    reader, derivation
         Of the machine, up to date.
-    model, baseline
-        Of the era.
+    model, cells, baseline
+        Of the era, up to the moment.
     changed_from_utc_ms
         Onset of the change [ms since 1970].
     until_utc_ms
@@ -108,10 +107,7 @@ def measure_stretch(
     steps = steps_of(frames, replace(model, constants=constants))
     anew = interface_step_cells(steps, model.memory_slope)
     first_day = pd.Timestamp(begin, unit="ms").strftime("%Y-%m-%d")
-    until_day = pd.Timestamp(until_utc_ms - 1, unit="ms").strftime("%Y-%m-%d")
-    kept = derived.cells(model.source)
-    kept = kept[(kept["era_from_utc_ms"] == model.from_utc_ms) & (kept["day"] <= until_day)]
-    kept = kept[kept["part"] == "interface"]
+    kept = cells[cells["part"] == INTERFACE]
     earlier = kept[kept["day"] < first_day]
     seen, seen_error = _shift(kept, baseline, first_day)
     true, true_error = _shift(pd.concat([earlier, anew], ignore_index=True), baseline, first_day)

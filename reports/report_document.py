@@ -18,7 +18,7 @@ from .derivation import Derivation
 from .evidence_words import shown
 from .heat_path import Estimate
 from .judgement import Verdict
-from .load_stretches import minutes_of_load
+from .load_stretches import load_threshold_w, minutes_of_load
 from .machine_frames import POWER_STAGE
 from .reference_conditions import ReferenceConditions
 from .sustained import sustained
@@ -26,7 +26,6 @@ from .verdict_document import moment, verdict_document
 from .verdict_outlook import as_change, path_state
 
 SCHEMA = "heatdrift-report/1"
-MONTH_MS = 30 * DAY_MS
 
 
 def report_document(
@@ -103,14 +102,15 @@ def _resistance(baseline: Estimate | None, told: Change, reason: str) -> dict[st
 
 
 def _endurance(frame: pd.DataFrame, air_c: pd.Series | None) -> dict[str, Any]:
-    minutes = minutes_of_load(frame)
+    load_w = load_threshold_w(frame)
+    minutes = minutes_of_load(frame, load_w)
     seen = minutes[minutes["n"] > 0].reset_index()
     by_minute = [
         {name: shown(float(value)) for name, value in row.items()} for row in seen.to_dict("records")
     ]
     return {
         "by_minute": by_minute,
-        **sustained(frame, air_c).as_document(),
+        **sustained(frame, air_c, load_w).as_document(),
     }
 
 

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from ..store.reader import Reader
-
-SLOWDOWN_FACT = ".slowdown_c"
-PLAUSIBLE_C = (60.0, 125.0)  # what lies outside is a placeholder, or a margin instead of a temperature
+from ..store.records import SLOWDOWN_FACT, SLOWDOWN_POINTS_C
 
 
 def throttle_point_c(reader: Reader, source: str) -> float | None:
@@ -21,9 +19,9 @@ def throttle_point_c(reader: Reader, source: str) -> float | None:
     devices = {channel.device for owner, channel in reader.channels() if owner == source and channel.device}
     found = None
     for change in reader.identity_changes():
-        device, fact, _ = change.subject.rpartition(SLOWDOWN_FACT)
+        device, fact, _ = change.subject.rpartition(f".{SLOWDOWN_FACT}")
         if fact and device in devices and change.after.isdecimal():
             limit_c = float(change.after)
-            if PLAUSIBLE_C[0] <= limit_c <= PLAUSIBLE_C[1]:
+            if SLOWDOWN_POINTS_C[0] <= limit_c <= SLOWDOWN_POINTS_C[1]:
                 found = limit_c
     return found

@@ -35,16 +35,9 @@ def _moved_itself(one: Verdict, verdicts: list[Verdict]) -> Verdict:
     for other in verdicts:
         if other.source == one.source or other.leading is None or other.leading is not other.idle:
             continue
-        is_same_day = abs(onset_of(one.idle) - onset_of(other.idle)) <= SAME_DAY
-        if is_same_day and abs(other.idle_as_read_k) > abs(one.idle_as_read_k):
-            return replace(
-                one,
-                state="holding",
-                cause=Cause.NONE,
-                leading=None,
-                blame=None,
-                remark=f"idle only seems changed: it is held against {other.source}, which moved that day",
-            )
+        if _is_same_day(one.idle, other.idle) and abs(other.idle_as_read_k) > abs(one.idle_as_read_k):
+            seen = f"idle only seems changed: it is held against {other.source}, which moved that day"
+            return _taken_back(one, seen)
     return one
 
 
@@ -88,8 +81,11 @@ def _may_be_air(one: Verdict) -> bool:
 
 
 def _is_alike(one: JudgedPart, other: JudgedPart) -> bool:
-    is_same_day = abs(onset_of(one) - onset_of(other)) <= SAME_DAY
-    return is_same_day and one.changed_by.change_pct * other.changed_by.change_pct > 0.0
+    return _is_same_day(one, other) and one.changed_by.change_pct * other.changed_by.change_pct > 0.0
+
+
+def _is_same_day(one: JudgedPart, other: JudgedPart) -> bool:
+    return abs(onset_of(one) - onset_of(other)) <= SAME_DAY
 
 
 def _settled(one: Verdict, wrong: Mapping[str, Verdict]) -> Verdict:
@@ -98,16 +94,12 @@ def _settled(one: Verdict, wrong: Mapping[str, Verdict]) -> Verdict:
         return one
     for name in shared:
         other = wrong.get(name)
-        if other is None or other.leading is None:
-            continue
-        if abs(onset_of(one.leading) - onset_of(other.leading)) <= SAME_DAY:
+        if other is not None and other.leading is not None and _is_same_day(one.leading, other.leading):
             seen = "the fan" if one.leading is one.fan else "the air"
-            return replace(
-                one,
-                state="holding",
-                cause=Cause.NONE,
-                leading=None,
-                blame=None,
-                remark=f"{seen} only seems changed: the readings of {name} did on the same day",
-            )
+            return _taken_back(one, f"{seen} only seems changed: the readings of {name} did on the same day")
     return one
+
+
+def _taken_back(one: Verdict, remark: str) -> Verdict:
+    """What another source explains: nothing has changed here."""
+    return replace(one, state="holding", cause=Cause.NONE, leading=None, blame=None, remark=remark)

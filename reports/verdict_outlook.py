@@ -11,22 +11,22 @@ from ..store.derived import DerivedStore
 from ..store.errors import AnalysisError
 from ..store.packing import DAY_MS
 from ..store.reader import Reader
-from .baseline import NORMAL_95, Change
+from .baseline import NORMAL_95, Change, change_or_reason
 from .cause import Cause
 from .creep_laws import CreepForecast, forecast_creep
 from .derivation import Derivation
+from .drift import INTERFACE
 from .exposure import exposure_of
 from .fits import fit_stretch
 from .heat_path import Estimate
-from .judged_part import USELESS
-from .judgement import INTERFACE_SYSTEMATIC, Verdict, airflow_settings
+from .judgement import Verdict, airflow_settings
 from .outlook import Outlook, outlook
 from .reference_conditions import ReferenceConditions
+from .signs import USUAL_SHARE
 from .throttle_point import throttle_point_c
 from .window_groups import loaded
 
 MONTH_MS = 30 * DAY_MS
-USUAL_SHARE = 0.3  # of the interface part in the whole, where the parts are not known: common practice
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,11 +106,7 @@ def as_change(log_change: tuple[float, float] | None) -> Change:
     """A logarithm and its error as a change with its interval."""
     if log_change is None:
         return Change(None, None, "a part is not known")
-    value, error = log_change
-    if error > USELESS:
-        return Change(None, None, "cannot be known: its error is as large as itself")
-    low, high = (100.0 * math.expm1(value + side * NORMAL_95 * error) for side in (-1, 1))
-    return Change(100.0 * math.expm1(value), (low, high))
+    return change_or_reason(*log_change)
 
 
 def _creep(derived: DerivedStore, one: Verdict) -> CreepForecast | None:
@@ -122,7 +118,7 @@ def _creep(derived: DerivedStore, one: Verdict) -> CreepForecast | None:
     if found.shape != "creep" or found.onset_ci95_utc is None:
         return None
     systematic_sd = (
-        INTERFACE_SYSTEMATIC if part is one.interface else airflow_settings(one.model).systematic_sd
+        INTERFACE.systematic_sd if part is one.interface else airflow_settings(one.model).systematic_sd
     )
     try:
         return forecast_creep(

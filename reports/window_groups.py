@@ -96,7 +96,10 @@ def _counted(fan: str, fans: Sequence[str], windows: pd.DataFrame) -> str:
 
 
 def owner_of(fan: str) -> str:
-    """The source that a fan is named after; empty where it is the board's."""
+    """The source that a fan is named after; empty where it is the board's.
+
+    A fan that is named after a source shows what its driver asks for, not what it does.
+    """
     return fan.rpartition("_fan")[0]
 
 

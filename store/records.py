@@ -130,6 +130,12 @@ class Boot:
     first_seen_utc_ms: int
 
 
+# A driver's own throttle point, as the last word of the subject of a fact [°C]. Some say a default that means
+# nothing, or a margin, under the same name: what lies outside is no temperature.
+SLOWDOWN_FACT = "slowdown_c"
+SLOWDOWN_POINTS_C = (60.0, 125.0)
+
+
 @dataclass(frozen=True, slots=True)
 class IdentityChange:
     """Something that a baseline may depend on changed: driver, firmware, limit, profile, power supply.

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import delete, select
+from sqlalchemy import delete, func, select
 
 from .database import Database
 from .schema import verdict
+
+FIELDS = tuple(verdict.c[name] for name in ("source", "day", "recipe", "state", "cause", "shape", "body"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,24 +56,33 @@ class VerdictBook:
                     )
                 )
 
-    def of(self, source: str) -> list[StoredVerdict]:
-        """Every verdict of a source, the oldest first."""
+    def of(
+        self, source: str, *, before_day: str | None = None, latest: int | None = None
+    ) -> list[StoredVerdict]:
+        """Verdicts of a source, the oldest first.
+
+        Parameters
+        ----------
+        source
+            Its name.
+        before_day
+            Only those of earlier days (ISO, UTC); None for all.
+        latest
+            No more than so many of the newest; None for all.
+        """
         c = verdict.c
-        query = (
-            select(c.source, c.day, c.recipe, c.state, c.cause, c.shape, c.body)
-            .where(c.machine_id == self._machine_id, c.source == source)
-            .order_by(c.day)
-        )
+        query = select(*FIELDS).where(c.machine_id == self._machine_id, c.source == source)
+        if before_day is not None:
+            query = query.where(c.day < before_day)
+        query = query.order_by(c.day.desc()).limit(latest)
         with self._database.begin() as connection:
-            return [StoredVerdict(*row) for row in connection.execute(query)]
+            return [StoredVerdict(*row) for row in connection.execute(query)][::-1]
 
     def newest(self) -> dict[str, StoredVerdict]:
         """The newest verdict of each source."""
         c = verdict.c
-        query = (
-            select(c.source, c.day, c.recipe, c.state, c.cause, c.shape, c.body)
-            .where(c.machine_id == self._machine_id)
-            .order_by(c.day)
-        )
+        mine = c.machine_id == self._machine_id
+        last = select(c.source, func.max(c.day).label("day")).where(mine).group_by(c.source).subquery()
+        query = select(*FIELDS).join(last, (c.source == last.c.source) & (c.day == last.c.day)).where(mine)
         with self._database.begin() as connection:
             return {row.source: StoredVerdict(*row) for row in connection.execute(query)}

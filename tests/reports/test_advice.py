@@ -71,7 +71,7 @@ def verdict(
         idle=parts["idle"],
         state=state,
         cause=cause,
-        blame=Blame(cause, 0.97, own, (), cause, min(own.values())),
+        blame=Blame(cause, 0.97, own, (), min(own.values())),
         leading=parts[leading],
     )
 

@@ -16,6 +16,7 @@ from heatdrift.reports.remeasure import NEWEST_MS, Stretch, measure_stretch
 from heatdrift.store.database import open_reader, open_writer
 from heatdrift.store.derived import DerivedStore
 from heatdrift.store.errors import AnalysisError
+from heatdrift.store.packing import day_of
 from heatdrift.store.reader import Reader
 
 from ..cli.nightly_world import CHANGED_ON_DAY, DAY_MS, DAYS, KNOCKED, POWER_SCALE, copy_of_world
@@ -34,14 +35,16 @@ class Path:
         return self.series.baseline
 
     def measured(self, from_day: float = CHANGED_ON_DAY, until_day: float = DAYS) -> Stretch:
+        until_utc_ms = START_UTC_MS + round(until_day * DAY_MS)
+        cells = self.derived.cells(self.model.source, to_day=day_of(until_utc_ms - 1 + DAY_MS).isoformat())
         return measure_stretch(
             self.reader,
-            self.derived,
             self.derivation,
             self.model,
+            cells,
             self.baseline,
             changed_from_utc_ms=START_UTC_MS + round(from_day * DAY_MS),
-            until_utc_ms=START_UTC_MS + round(until_day * DAY_MS),
+            until_utc_ms=until_utc_ms,
         )
 
     def seen(self) -> tuple[float, float]:

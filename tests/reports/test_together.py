@@ -3,66 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import SimpleNamespace
-from typing import Any
 
-from heatdrift.reports.baseline import Change
 from heatdrift.reports.cause import Blame, Cause
-from heatdrift.reports.detection import Detection
-from heatdrift.reports.eras import Era
-from heatdrift.reports.judged_part import JudgedPart
-from heatdrift.reports.power_scale import PowerScale
 from heatdrift.reports.together import settle
 from heatdrift.reports.verdict import Verdict
+
+from .made_verdicts import part
+from .made_verdicts import verdict as made
 
 DAY, LATER = "2026-02-14T00:00:00Z", "2026-03-20T00:00:00Z"
 OPEN = {"airflow part": 1.3, "temperature offset": 1.2, "interface part": 30.0}
 CLOSED = {"airflow part": 20.0, "temperature offset": 1.2, "interface part": 1.0}
 
 
-def part(name: str, onset: str | None, pct: float) -> JudgedPart:
-    found = Detection(
-        state="holding" if onset is None else "changed",
-        log_bayes_factor=5.0,
-        confidence=1.0,
-        detected_utc=onset,
-        onset_utc=onset,
-        onset_ci95_utc=None,
-        recovered_utc=None,
-        change_pct=pct,
-        change_ci95_pct=(pct - 1.0, pct + 1.0),
-        trend_pct_per_30d=None,
-        trend_ci95=None,
-        shape="step" if onset else None,
-        shape_probabilities={},
-        reversal_utc=None,
-        autocorrelation=0.0,
-        error_scale=1.0,
-        n_rows=60,
-    )
-    return JudgedPart(name, None, found, Change(pct, (pct - 1.0, pct + 1.0)))
-
-
 def verdict(source: str, cause: Cause, leading: str, *, onset: str = DAY, pct: float = 9.0) -> Verdict:
-    parts: dict[str, Any] = {
-        name: part(name, onset if name == leading else None, pct if name == leading else 0.0)
-        for name in ("interface", "airflow", "fan", "idle")
-    }
-    model: Any = SimpleNamespace(shared_with=())
-    return Verdict(
-        source,
-        Era(source, 0, 0, 1, (), (), frozenset(), PowerScale()),
-        model,
-        **parts,
-        state="watch",
-        cause=cause,
-        blame=Blame(cause, 0.5, OPEN, (), Cause.TELEMETRY, 1.2),
-        leading=parts[leading],
-    )
+    return made(source, cause, leading, onset=onset, pct=pct, blame=Blame(cause, 0.5, OPEN, (), 1.2))
 
 
-AIR = replace(verdict("gpu0", Cause.AIRFLOW, "airflow", pct=12.0), blame=None)
-AIR = replace(AIR, blame=Blame(Cause.AIRFLOW, 0.9, OPEN, (), Cause.AIRFLOW, 1.3))
+AIR = replace(
+    verdict("gpu0", Cause.AIRFLOW, "airflow", pct=12.0), blame=Blame(Cause.AIRFLOW, 0.9, OPEN, (), 1.3)
+)
 UNKNOWN = verdict("cpu0", Cause.UNKNOWN, "airflow")
 
 
@@ -76,7 +36,7 @@ def test_two_thermometers_do_not_go_off_on_one_day() -> None:
 def test_nothing_is_settled_without_reason() -> None:
     other_day = verdict("gpu0", Cause.UNKNOWN, "airflow", onset=LATER)
     other_way = verdict("gpu0", Cause.UNKNOWN, "airflow", pct=-9.0)
-    never_air = replace(UNKNOWN, blame=Blame(Cause.UNKNOWN, 0.5, CLOSED, (), Cause.TELEMETRY, 1.0))
+    never_air = replace(UNKNOWN, blame=Blame(Cause.UNKNOWN, 0.5, CLOSED, (), 1.0))
     for others in ([other_day], [other_way], []):
         assert settle([*others, UNKNOWN])[-1].cause is Cause.UNKNOWN
     assert settle([AIR, never_air])[-1].cause is Cause.UNKNOWN

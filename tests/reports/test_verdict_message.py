@@ -50,7 +50,7 @@ def plainly(message: Message) -> str:
 
 
 def ruled_out(one: Verdict, misfits: dict[str, float], cause: Cause, excluded: tuple[str, ...]) -> Verdict:
-    return replace(one, blame=Blame(cause, 0.97, misfits, excluded, cause, min(misfits.values())))
+    return replace(one, blame=Blame(cause, 0.97, misfits, excluded, min(misfits.values())))
 
 
 CREEP = ruled_out(
