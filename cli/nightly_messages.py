@@ -10,7 +10,7 @@ from ..reports.alerts import has_gone_away, is_told_already, is_worth_telling
 from ..reports.baseline import MOST_DAYS
 from ..reports.compare import compare
 from ..reports.eras import era_opened_by
-from ..reports.judgement import Judge, Verdict, day_of_last
+from ..reports.judgement import Judge, Verdict
 from ..reports.reference_conditions import ReferenceConditions
 from ..reports.verdict_message import entry_note, message_of, recovery_message
 from ..reports.verdict_outlook import outlook_sentence, path_state
@@ -56,14 +56,14 @@ def nightly_messages(
     told_lately = {
         past.message.key: past.message.severity
         for past in outbox.messages()
-        if past.message.made_utc_ms > since_ms
+        if past.message.made_utc_ms > since_ms and not past.reached_nobody
     }
     wanted: list[Message] = []
     day = day_of(until_utc_ms - 1).isoformat()
     for one in verdicts:
         before = book.of(one.source, before_day=day, latest=MOST_DAYS)
-        wanted += _of_verdict(history, judge, one, (before, told_lately), conditions)
-        wanted += _of_entries(history, judge, one, before, conditions)
+        wanted += _of_verdict(history, judge, one, (before, told_lately), conditions, until_utc_ms)
+        wanted += _of_entries(history, judge, one, before, conditions, until_utc_ms)
     return [
         {
             "key": message.key,
@@ -91,9 +91,9 @@ def _of_verdict(
     one: Verdict,
     past: tuple[Sequence[StoredVerdict], Mapping[str, Severity]],
     conditions: ReferenceConditions,
+    until_utc_ms: int,
 ) -> list[Message]:
     before, told_lately = past
-    until_utc_ms = _judged_until(one)
     kinds = kinds_on_path(history.entries, one.source, until_utc_ms)
     name = history.reader.machine_name
     if is_worth_telling(one, [past.cause for past in before]):
@@ -124,12 +124,12 @@ def _of_entries(
     one: Verdict,
     before: Sequence[StoredVerdict],
     conditions: ReferenceConditions,
+    until_utc_ms: int,
 ) -> list[Message]:
     """Once an era has as many days as a baseline: did the entry that opened it do what it should?"""
     series = one.interface.series or one.airflow.series
     if series is None or len(series.rows) < MOST_DAYS or _was_compared(one, before):
         return []
-    made_utc_ms = _judged_until(one)
     found = []
     for entry in history.entries:
         opened = era_opened_by(judge.derivation.eras[one.source], entry)
@@ -138,16 +138,9 @@ def _of_entries(
         told = compare(
             history.reader, history.derived, judge.derivation, entry, one.source, conditions=conditions
         )
-        note = entry_note(told, made_utc_ms=made_utc_ms, machine_name=history.reader.machine_name)
+        note = entry_note(told, made_utc_ms=until_utc_ms, machine_name=history.reader.machine_name)
         found += [note] if note is not None else []
     return found
-
-
-def _judged_until(one: Verdict) -> int:
-    """Midnight after the last day that any part of a path knows of, UTC [ms since 1970]."""
-    series = [part.series for part in (one.interface, one.airflow, one.fan) if part.series is not None]
-    last = max((day_of_last(known.rows.index) for known in series), default=one.era.from_utc_ms // DAY_MS)
-    return (last + 1) * DAY_MS
 
 
 def _was_compared(one: Verdict, before: Sequence[StoredVerdict]) -> bool:

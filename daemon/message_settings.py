@@ -27,5 +27,5 @@ class MessageSettings:
     quiet_from: str = "22:00"
     quiet_to: str = "07:00"
     repeat_days: float = 7.0
-    give_up_days: float = 5.0
+    give_up_days: float = 30.0
     timeout_s: float = 20.0

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy.cluster.hierarchy import fcluster, linkage
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from .regression import fit_huber
 
@@ -153,7 +153,7 @@ def mean_of(values: Array, wanted: str) -> Measured:
 
 
 def _interval(value: float, error: float, freedom: int) -> tuple[float, float]:
-    half = float(student.ppf(0.975, freedom)) * error
+    half = float(stdtrit(freedom, 0.975)) * error
     return value - half, value + half
 
 
@@ -276,7 +276,7 @@ def _compared(before: pd.DataFrame, after: pd.DataFrame, unit: str, moment: str)
     half = 0.0
     if variance > 0.0:  # degrees of freedom after Welch and Satterthwaite
         degrees = variance**2 / sum(v**2 / f for v, f in zip(variances, freedoms, strict=True))
-        half = float(student.ppf(0.975, degrees)) * math.sqrt(variance)
+        half = float(stdtrit(degrees, 0.975)) * math.sqrt(variance)
     scale = 100.0 / means[0] if unit == "MHz" else 1.0
     ends = (change - half) * scale, (change + half) * scale
     return Quantity(unit, means[0], means[1], change * scale, ends)

@@ -17,7 +17,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import least_squares, minimize
 
 from ..store.errors import AnalysisError
 
@@ -139,6 +138,8 @@ def fit_projected(
         There are not more rows than parameters, or the columns cannot be told apart.
     """
 
+    from scipy.optimize import least_squares  # noqa: PLC0415 - 0.2 s that most nights do not need
+
     def misfit(parameters: Array) -> Array:
         return fit_linear(basis(parameters), values).residuals.ravel()
 
@@ -179,6 +180,8 @@ def fit_shared(
     AnalysisError
         There are not more rows than parameters, or the columns cannot be told apart.
     """
+
+    from scipy.optimize import minimize  # noqa: PLC0415 - as above
 
     def squares(parameters: Array) -> float:
         return _unexplained(basis(np.clip(parameters, prior.least, prior.most)), values)

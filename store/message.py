@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import NamedTuple
@@ -91,3 +92,19 @@ class StoredMessage:
     due_utc_ms: int | None
     message: Message
     deliveries: tuple[Delivery, ...] = field(default=())
+
+    @property
+    def reached_nobody(self) -> bool:
+        """Whether it was given up without a sign that somebody got it."""
+        return reached_nobody(self.message.severity, self.due_utc_ms, [one.state for one in self.deliveries])
+
+
+def reached_nobody(severity: Severity, due_utc_ms: int | None, states: Collection[DeliveryState]) -> bool:
+    """Whether nobody got a message, and nobody tries any more.
+
+    Where it may have arrived, what is not urgent counts as read: a message that comes twice teaches its reader
+    to look away. A danger is told again.
+    """
+    if due_utc_ms is not None or DeliveryState.DELIVERED in states:
+        return False
+    return severity is Severity.URGENT or DeliveryState.UNKNOWN not in states

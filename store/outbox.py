@@ -14,7 +14,7 @@ from typing import Any
 from sqlalchemy import Connection, or_, select, update
 
 from .database import Database
-from .message import Delivery, DeliveryState, Lane, Message, Severity, StoredMessage
+from .message import Delivery, DeliveryState, Lane, Message, Severity, StoredMessage, reached_nobody
 from .schema import message, message_delivery
 
 DAY_MS = 86_400_000
@@ -41,8 +41,8 @@ def queue(where: Database | Connection, machine_id: int, wanted: Message) -> boo
     Returns
     -------
     bool
-        False where its key is already there, at this severity or a higher one, within its repeat lock. An
-        urgent message that reached nobody locks nothing.
+        False where its key is already there, at this severity or a higher one, within its repeat lock. A
+        message that reached nobody locks nothing.
     """
     if isinstance(where, Database):
         with where.begin() as connection:
@@ -226,8 +226,8 @@ def _queue(connection: Connection, machine_id: int, wanted: Message) -> bool:
     for row in earlier:
         if Severity(row.severity).rank < wanted.severity.rank or not _holds(wanted, row.made_utc_ms):
             continue
-        is_urgent = row.severity == Severity.URGENT.value
-        if not (is_urgent and row.due_utc_ms is None and not _reached_somebody(connection, row.id)):
+        states = {one.state for one in _deliveries(connection, [row.id])}
+        if not reached_nobody(Severity(row.severity), row.due_utc_ms, {DeliveryState(one) for one in states}):
             return False
     new = {
         "machine_id": machine_id,
@@ -253,11 +253,6 @@ def _holds(wanted: Message, made_utc_ms: int) -> bool:
         return True
     age_ms = wanted.made_utc_ms - made_utc_ms
     return -MOST_AHEAD_MS <= age_ms < wanted.repeat_after_days * DAY_MS
-
-
-def _reached_somebody(connection: Connection, message_id: int) -> bool:
-    states = [row.state for row in _deliveries(connection, [message_id])]
-    return DeliveryState.DELIVERED.value in states
 
 
 def _deliveries(connection: Connection, message_ids: Sequence[int]) -> Sequence[Any]:

@@ -115,10 +115,17 @@ def test_urgent_that_reached_nobody_locks_nothing(
     assert outbox.queue(replace(HOT, made_utc_ms=NOW_MS + 3_600_000)) is is_told_again
 
 
-def test_warning_that_reached_nobody_keeps_its_lock(outbox: Outbox) -> None:
+@pytest.mark.parametrize(
+    ("state", "is_told_again"),
+    [(DeliveryState.DELIVERED, False), (DeliveryState.UNKNOWN, False), (DeliveryState.GIVEN_UP, True)],
+)
+def test_warning_is_told_again_only_where_it_surely_reached_nobody(
+    outbox: Outbox, state: DeliveryState, is_told_again: bool
+) -> None:
     outbox.queue(replace(HOT, severity=Severity.WARNING))
-    sent(outbox, DeliveryState.GIVEN_UP)
-    assert not outbox.queue(replace(HOT, severity=Severity.WARNING))
+    sent(outbox, state)
+    assert outbox.messages()[0].reached_nobody is is_told_again
+    assert outbox.queue(replace(HOT, severity=Severity.WARNING)) is is_told_again
 
 
 def test_the_most_severe_goes_first_and_nothing_before_its_time(outbox: Outbox) -> None:
