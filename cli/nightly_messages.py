@@ -62,8 +62,8 @@ def nightly_messages(
     day = day_of(until_utc_ms - 1).isoformat()
     for one in verdicts:
         before = book.of(one.source, before_day=day, latest=MOST_DAYS)
-        wanted += _of_verdict(history, judge, one, (before, told_lately), conditions, until_utc_ms)
-        wanted += _of_entries(history, judge, one, before, conditions, until_utc_ms)
+        wanted += _of_verdict(history, judge, one, (before, told_lately), (conditions, until_utc_ms))
+        wanted += _of_entries(history, judge, one, before, (conditions, until_utc_ms))
     return [
         {
             "key": message.key,
@@ -90,10 +90,9 @@ def _of_verdict(
     judge: Judge,
     one: Verdict,
     past: tuple[Sequence[StoredVerdict], Mapping[str, Severity]],
-    conditions: ReferenceConditions,
-    until_utc_ms: int,
+    now: tuple[ReferenceConditions, int],
 ) -> list[Message]:
-    before, told_lately = past
+    (before, told_lately), (conditions, until_utc_ms) = past, now
     kinds = kinds_on_path(history.entries, one.source, until_utc_ms)
     name = history.reader.machine_name
     if is_worth_telling(one, [past.cause for past in before]):
@@ -123,13 +122,13 @@ def _of_entries(
     judge: Judge,
     one: Verdict,
     before: Sequence[StoredVerdict],
-    conditions: ReferenceConditions,
-    until_utc_ms: int,
+    now: tuple[ReferenceConditions, int],
 ) -> list[Message]:
     """Once an era has as many days as a baseline: did the entry that opened it do what it should?"""
     series = one.interface.series or one.airflow.series
     if series is None or len(series.rows) < MOST_DAYS or _was_compared(one, before):
         return []
+    conditions, until_utc_ms = now
     found = []
     for entry in history.entries:
         opened = era_opened_by(judge.derivation.eras[one.source], entry)

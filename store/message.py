@@ -102,8 +102,8 @@ class StoredMessage:
 def reached_nobody(severity: Severity, due_utc_ms: int | None, states: Collection[DeliveryState]) -> bool:
     """Whether nobody got a message, and nobody tries any more.
 
-    Where it may have arrived, what is not urgent counts as read: a message that comes twice teaches its reader
-    to look away. A danger is told again.
+    Where it may have arrived, what is not urgent counts as read: a message that comes twice teaches its
+    reader to look away. A danger is told again.
     """
     if due_utc_ms is not None or DeliveryState.DELIVERED in states:
         return False
