@@ -22,6 +22,8 @@ IDLE_SYSTEMATIC_K = 1.0  # rooms and readings by the idle machine
 FAN_SYSTEMATIC = 0.02
 # Differences of chi squared, as of a likelihood ratio of 7 to 1: less leaves two causes standing.
 UNDECIDED = 4.0
+# No joint gets better by itself once it has settled: as improbable as that, common practice, no source.
+IMPROVED_BY_ITSELF = 4.0
 # Single causes stay within this quantile of chi squared but for one in ten thousand draws; a joint and fins
 # that both changed by 20 % leave more in nearly every one (tests/reports/test_cause.py).
 EXPLAINED = 0.9999
@@ -87,7 +89,7 @@ class Blame:
     Attributes
     ----------
     misfits
-        Chi squared of each signature.
+        Chi squared of each signature, and what speaks against it beforehand.
     misfit
         Chi squared of what explains it best, whether or not others are ruled out.
     misfit_of_nothing
@@ -138,11 +140,14 @@ def blame(signs: Signs, *, airflow_systematic: float = AIRFLOW_SYSTEMATIC) -> Bl
     """
     rows = _rows(signs, airflow_systematic)
     misfits: dict[str, float] = {}
+    unexplained: dict[str, float] = {}
     of_name: dict[str, Cause] = {}
     for signature in _signatures(signs):
-        misfits[signature.name] = _misfit(signature, rows)
+        size, unexplained[signature.name] = _fit(signature, rows)
+        is_odd = signature.cause is Cause.INTERFACE and size < 0.0
+        misfits[signature.name] = unexplained[signature.name] + (IMPROVED_BY_ITSELF if is_odd else 0.0)
         of_name[signature.name] = signature.cause
-    nothing = _misfit(_Signature(Cause.NONE, "nothing", 0.0, 0.0, 0.0, 0.0), rows)
+    _, nothing = _fit(_Signature(Cause.NONE, "nothing", 0.0, 0.0, 0.0, 0.0), rows)
     least = min(misfits.values())
     weights = {name: math.exp(-(value - least) / 2.0) for name, value in misfits.items()}
     by_cause: dict[Cause, float] = {}
@@ -158,7 +163,8 @@ def blame(signs: Signs, *, airflow_systematic: float = AIRFLOW_SYSTEMATIC) -> Bl
         if of_name[name] is not best and value - own >= UNDECIDED
     )
     # What no single cause explains has more than one, or one that is not among them.
-    fits = own <= float(chdtri(max(len(rows) - 1, 1), 1.0 - EXPLAINED))
+    seen = min(value for name, value in unexplained.items() if of_name[name] is best)
+    fits = seen <= float(chdtri(max(len(rows) - 1, 1), 1.0 - EXPLAINED))
     cause = best if fits and rival - own >= UNDECIDED else Cause.UNKNOWN
     return Blame(cause, by_cause[best] / total, misfits, excluded, own, nothing)
 
@@ -197,11 +203,11 @@ def _signatures(signs: Signs) -> list[_Signature]:
     return found
 
 
-def _misfit(signature: _Signature, rows: Mapping[str, tuple[float, float]]) -> float:
-    """Chi squared left when the signature has its best size."""
+def _fit(signature: _Signature, rows: Mapping[str, tuple[float, float]]) -> tuple[float, float]:
+    """Best size of a signature, and the chi squared that it leaves."""
     errors = np.array([error for _, error in rows.values()])
     seen = np.array([value for value, _ in rows.values()]) / errors
     shape = np.array([getattr(signature, name) for name in rows]) / errors
     power = float(shape @ shape)
     size = float(shape @ seen) / power if power > 0.0 else 0.0
-    return float(np.sum((seen - size * shape) ** 2))
+    return size, float(np.sum((seen - size * shape) ** 2))

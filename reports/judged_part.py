@@ -97,12 +97,26 @@ def judged_part(
     return JudgedPart(name, series, found, now)
 
 
-def change_now(series: PartSeries, curve: AnswerCurve | None = None) -> Change:
-    """Last thirty days of the record against the baseline."""
+def change_now(
+    series: PartSeries, curve: AnswerCurve | None = None, since: pd.Timestamp | None = None
+) -> Change:
+    """Last thirty days of the record against the baseline.
+
+    Parameters
+    ----------
+    series
+        Of the part.
+    curve
+        What it was turned back by.
+    since
+        Leave out what was before, where that shortens the thirty days.
+    """
     days = pd.DatetimeIndex(series.rows.index)
     later = np.asarray(
         (days > days[-1] - pd.Timedelta(days=NOW_DAYS)) & (np.arange(len(days)) >= series.n_baseline)
     )
+    if since is not None:
+        later &= np.asarray(days >= since)
     if not later.any():
         return Change(None, None, "no day after the baseline yet")
     rows = series.rows[later]

@@ -15,7 +15,7 @@ from ..store.reader import Reader
 from ..store.series import LATEST_UTC_MS
 from .answer_curve import AnswerCurve, answer_curve
 from .baseline import Change
-from .cause import AIRFLOW_SYSTEMATIC, Cause, blame
+from .cause import AIRFLOW_SYSTEMATIC, Blame, Cause, blame
 from .derivation import Derivation
 from .drift import AIRFLOW, INTERFACE, DetectorSettings
 from .era_model import EraModel
@@ -105,17 +105,19 @@ class Judge:
         if fan.is_changed and fan.changed_by.change_pct < 0.0:
             changed.append(fan)  # one that turns faster than it used to is not worn
         stretch = self.stretches.get((source, era.from_utc_ms)) if interface.is_changed else None
+        leading = min(changed, key=_detected) if changed else None
         found = (
             blame(
-                signs_of(cells, model, (interface, airflow, fan, idle), stretch),
+                signs_of(
+                    cells, model, (interface, airflow, fan, idle), stretch, since=onset_of(leading).floor("D")
+                ),
                 airflow_systematic=max(AIRFLOW_SYSTEMATIC, of_air.systematic_sd),
             )
-            if changed
+            if leading is not None
             else None
         )
-        if found is not None and found.may_be_nothing:
-            found, changed = None, []
-        leading = min(changed, key=_detected) if changed else None
+        if found is not None and (found.may_be_nothing or _is_fan_unseen(found, airflow, model)):
+            found, changed, leading = None, [], None
         cause = found.cause if found else Cause.NONE
         return Verdict(
             source,
@@ -187,6 +189,14 @@ class Judge:
             self.stretches[key] = stretch
         stretched = judged_part("interface", lambda: stretch.applied(series), INTERFACE)
         return stretched.widened(stretch.relative_error) if stretched.is_changed else interface
+
+
+def _is_fan_unseen(found: Blame, airflow: JudgedPart, model: EraModel | None) -> bool:
+    """Whether the air got better as a fan makes it in a hotter room, and no speed tells."""
+    has_fan = model is not None and bool(model.fan)
+    is_better = airflow.is_changed and airflow.changed_by.change_pct < 0.0
+    may_be_air = found.cause in (Cause.AIRFLOW, Cause.UNKNOWN) and found.allows(Cause.AIRFLOW, "airflow part")
+    return is_better and may_be_air and not has_fan
 
 
 def airflow_settings(model: EraModel | None) -> DetectorSettings:

@@ -21,6 +21,7 @@ SMOOTHED_DAYS = 7  # the interface part of a day, to take it off the whole: no b
 # Scatter of the speed at the same temperature [log units]: fans that follow a table gave 0.02-0.07, such that
 # hold a temperature 0.14-0.31 (simulated, by two pieces of code).
 LOOSEST_FAN = 0.10
+ALIKE_FAN_SD = 0.02  # what one temperature says of a fan by itself: wear need not show at all of them alike
 MEDIAN_ERROR = 1.25  # standard error of a median over that of a mean of normal values
 UNKNOWN_SHARE_SD = 0.02  # of what the interface part's share in the rise may be wrong by
 
@@ -162,11 +163,28 @@ def fan_series(cells: pd.DataFrame) -> PartSeries:
         Healthy, the speed does not follow the temperature: a controller that holds a temperature by any speed
         turns with the weather.
     """
-    series = part_series(cells, FAN)
+    series = part_series(_by_own_scatter(cells), FAN)
     of_days = float(series.rows["log_ratio"].iloc[: series.n_baseline].std())
     if max(of_days, series.levels.extra_sd) > LOOSEST_FAN:
         raise AnalysisError("not comparable: the speed does not follow the temperature alone")
     return series
+
+
+def _by_own_scatter(cells: pd.DataFrame) -> pd.DataFrame:
+    """Cells of the fan, each no better known than its temperature says it from one day to the next.
+
+    Between two levels a fan with hysteresis turns now slow, now fast at one temperature; in the middle of a
+    level it turns as it always does.
+    """
+    mine = cells[cells["part"] == FAN].sort_values("day")
+    if not len(mine):
+        return mine
+    steps = np.log(mine["value"]).groupby(mine["workload_class"], observed=True).diff()
+    # Differences of days leave out what changes slowly, which is what is looked for.
+    scatter = (steps**2).groupby(mine["workload_class"], observed=True).transform("mean") / 2.0
+    share = mine["standard_error"] / mine["value"]
+    error = np.sqrt(share**2 + scatter.fillna(LOOSEST_FAN**2) + ALIKE_FAN_SD**2)
+    return mine.assign(standard_error=mine["value"] * error)
 
 
 def _shares(cells: pd.DataFrame, days: pd.Index) -> Array:

@@ -10,7 +10,7 @@ from .baseline import MOST_DAYS, NORMAL_95
 from .cause import Shift, Signs
 from .era_model import EraModel
 from .idle_series import ABOVE_AIR, KELVIN_PER_LOG
-from .judged_part import JudgedPart
+from .judged_part import JudgedPart, change_now
 from .part_series import IDLE
 from .reference_temperature import ReferenceKind
 from .remeasure import Stretch
@@ -24,6 +24,8 @@ def signs_of(
     model: EraModel | None,
     parts: tuple[JudgedPart, JudgedPart, JudgedPart, JudgedPart],
     stretch: Stretch | None,
+    *,
+    since: pd.Timestamp | None = None,
 ) -> Signs:
     """What one source shows against its baseline.
 
@@ -37,6 +39,8 @@ def signs_of(
         Interface and airflow part, the fan, and idle.
     stretch
         What was measured of a changed joint.
+    since
+        Day on which something changed: what was before says nothing of what that changed beside itself.
     """
     interface, airflow, fan, idle = parts
     share = float(cells["interface_share"].mean()) if cells["interface_share"].notna().any() else USUAL_SHARE
@@ -45,10 +49,10 @@ def signs_of(
     if model is not None and model.air is not None and model.constants is not None and share > 0.0:
         load_rise_k = model.constants.interface_resistance_k_per_w * model.step_range_w / share
     return Signs(
-        _shift(interface),
-        _shift(airflow),
-        _in_kelvin(_shift(idle)),
-        _shift(fan) if fan.change.pct is not None and fan.change.pct < 0.0 else None,
+        _shift(interface, since),
+        _shift(airflow, since),
+        _in_kelvin(_shift(idle, since)),
+        _shift(fan, since) if fan.change.pct is not None and fan.change.pct < 0.0 else None,
         _idle_rise_k(cells, model, load_rise_k),
         load_rise_k if math.isfinite(load_rise_k) else 0.0,
         share,
@@ -59,14 +63,15 @@ def signs_of(
     )
 
 
-def _shift(part: JudgedPart) -> Shift | None:
-    """What the detector thinks it changed by, else the last thirty days."""
+def _shift(part: JudgedPart, since: pd.Timestamp | None) -> Shift | None:
+    """What the detector thinks it changed by, else what the newest days say."""
     if part.is_changed and part.detection is not None:
         now, (low, high) = part.detection.change_pct, part.detection.change_ci95_pct
-    elif part.change.pct is not None and part.change.ci95_pct is not None:
-        now, (low, high) = part.change.pct, part.change.ci95_pct
     else:
-        return None
+        told = part.change if part.series is None else change_now(part.series, since=since)
+        if told.pct is None or told.ci95_pct is None:
+            return None
+        now, (low, high) = told.pct, told.ci95_pct
     low_log, now_log, high_log = (math.log1p(max(end, LEAST_PCT) / 100.0) for end in (low, now, high))
     return Shift(now_log, (high_log - low_log) / (2.0 * NORMAL_95))
 

@@ -23,9 +23,11 @@ def settle(verdicts: list[Verdict]) -> list[Verdict]:
     """
     verdicts = [_moved_itself(one, verdicts) for one in verdicts]
     verdicts = [_with_the_others(one, verdicts) if _is_offset(one) else one for one in verdicts]
+    verdicts = [_beside(one, verdicts) for one in verdicts]
     wrong = {one.source: one for one in verdicts if one.cause is Cause.TELEMETRY}
     verdicts = [_settled(one, wrong) for one in verdicts]
-    return [_with_the_others(one, verdicts) if _may_be_air(one) else one for one in verdicts]
+    verdicts = [_with_the_others(one, verdicts) if _may_be_air(one) else one for one in verdicts]
+    return [_not_by_idle_alone(one) for one in verdicts]
 
 
 def _moved_itself(one: Verdict, verdicts: list[Verdict]) -> Verdict:
@@ -53,6 +55,9 @@ def _with_the_others(one: Verdict, verdicts: list[Verdict]) -> Verdict:
             continue
         for part in (other.airflow, other.idle):
             if part.is_changed and _is_alike(one.leading, part):
+                if one.leading is one.idle and part is other.idle and one.airflow.detection is not None:
+                    seen = f"idle moved alike on {other.source}, and under load the air did not"
+                    return _taken_back(one, seen)
                 changed = [one.airflow] if one.airflow.is_changed else [one.leading]
                 return replace(
                     one,
@@ -61,6 +66,37 @@ def _with_the_others(one: Verdict, verdicts: list[Verdict]) -> Verdict:
                     remark=f"the air of {other.source} changed alike on the same day",
                 )
     return one
+
+
+def _beside(one: Verdict, verdicts: list[Verdict]) -> Verdict:
+    """Call it the thermometer where nothing changed for the other sources that the same air cools."""
+    if one.cause is not Cause.UNKNOWN or not _is_offset(one) or one.model is None:
+        return one
+    beside = [other for other in verdicts if other.source in one.model.shared_with]
+    if not beside or not all(_has_same_air(other) for other in beside):
+        return one
+    names = " and ".join(other.source for other in beside)
+    remark = f"the same air cools {names}, and nothing has changed there"
+    return replace(one, cause=Cause.TELEMETRY, state=state_of(Cause.TELEMETRY, [one.idle]), remark=remark)
+
+
+def _has_same_air(one: Verdict) -> bool:
+    """Whether its air and its idle temperature are known, and as they were."""
+    return all(
+        part.detection is not None and part.detection.state == "holding" for part in (one.airflow, one.idle)
+    )
+
+
+def _not_by_idle_alone(one: Verdict) -> Verdict:
+    """Take back what only the idle temperature shows, unless its thermometer is off.
+
+    A fan that begins to turn at idle, or stops, moves it as well.
+    """
+    if one.leading is None or one.leading is not one.idle or one.cause is Cause.TELEMETRY:
+        return one
+    if one.cause is Cause.AIRFLOW and one.airflow.detection is None:
+        return one  # under load nobody knows
+    return _taken_back(one, "the idle temperature has moved, and nothing under load did")
 
 
 def _is_offset(one: Verdict) -> bool:
@@ -85,7 +121,13 @@ def _is_alike(one: JudgedPart, other: JudgedPart) -> bool:
 
 
 def _is_same_day(one: JudgedPart, other: JudgedPart) -> bool:
-    return abs(onset_of(one) - onset_of(other)) <= SAME_DAY
+    if abs(onset_of(one) - onset_of(other)) <= SAME_DAY:
+        return True
+    edges = one.changed_by.onset_ci95_utc, other.changed_by.onset_ci95_utc
+    if edges[0] is None or edges[1] is None:
+        return False
+    # Moments in RFC 3339 stand in the order of their letters.
+    return edges[0][0] <= edges[1][1] and edges[1][0] <= edges[0][1]
 
 
 def _settled(one: Verdict, wrong: Mapping[str, Verdict]) -> Verdict:

@@ -233,3 +233,16 @@ def test_missing_signs_take_no_part() -> None:
     found = blame(only)
     assert found.cause is Cause.INTERFACE
     assert "fan" not in found.misfits and "temperature offset" not in found.misfits
+
+
+def test_a_joint_that_got_better_by_itself_is_less_likely_than_a_power_reading() -> None:
+    """A compound does not heal: where both explain it, the reading is told."""
+    signs = drawn(together(), np.random.default_rng(5), without=("idle_k", "fan", "slower"))
+    seen = replace(signs, interface=Shift(-0.09, 0.03), airflow=Shift(-0.05, 0.05))
+    assert blame(seen).cause is Cause.TELEMETRY
+    # a rise of the same size leaves both standing, and a fall that the airflow part denies is the joint's
+    risen = replace(seen, interface=Shift(0.09, 0.03), airflow=Shift(0.05, 0.05))
+    assert blame(risen).cause is Cause.UNKNOWN
+    assert (
+        blame(replace(seen, interface=Shift(-0.2, 0.01), airflow=Shift(0.0, 0.01))).cause is Cause.INTERFACE
+    )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -207,3 +208,36 @@ def test_the_sources_own_idle_tells_no_air() -> None:
     assert not signs.is_air_read and signs.idle_k is None
     assert signs.idle_rise_k == pytest.approx(LOAD_K * IDLE_W / STEP_W)
     assert gathered(cells).is_air_read
+
+
+def test_what_was_before_the_change_says_nothing_of_what_it_changed() -> None:
+    """Ten days after a power reading fell by 15 %, the last thirty days still hold twenty healthy ones."""
+    cells = machine(interface=-0.15, airflow=-0.15)
+    cells = cells[cells["day"] < "2026-03-02"]  # ten days after the onset, which is day 50
+    held = tuple(replace(part, detection=None) for part in judged(cells))
+    since = pd.Timestamp("2026-02-20", tz="UTC")
+    diluted, whole = (
+        signs_of(cells, model(), (held[0], held[1], held[2], held[3]), None, since=moment)
+        for moment in (None, since)
+    )
+    assert_is(whole.interface, -0.15, 0.02)
+    assert diluted.interface is not None and diluted.interface.value == pytest.approx(-0.05, abs=0.02)
+
+
+def test_a_fan_between_two_levels_is_not_believed_there() -> None:
+    """It turns at 750 or at 1,050 rpm at one temperature, later seldom fast; elsewhere as ever."""
+    rng = np.random.default_rng(4)
+    cells = machine()
+    fan = cells[cells["part"] == "fan"]
+    is_fast = rng.random(N_DAYS) < np.where(np.arange(N_DAYS) < ONSET, 0.5, 0.05)
+    torn = fan.assign(workload_class="torn", value=np.where(is_fast, 1050.0, 750.0))
+    several = pd.concat([fan, torn], ignore_index=True)
+    series = fan_series(several)
+    later = series.rows["log_ratio"].to_numpy()[ONSET:]
+    assert abs(later.mean()) < 0.02  # a torn day weighs a tenth of another
+    # As it is with equal errors, half of what the torn ones fell by on average is believed.
+    naive = part_series(several, "fan").rows["log_ratio"].to_numpy()[ONSET:]
+    assert naive.mean() < -0.04
+    assert not judged_part("fan", lambda: fan_series(several), INTERFACE).is_changed
+    worn = several.assign(value=several["value"] * np.where(several["day"] < "2026-02-20", 1.0, 0.85))
+    assert judged_part("fan", lambda: fan_series(worn), INTERFACE).is_changed

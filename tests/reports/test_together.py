@@ -50,3 +50,55 @@ def test_of_two_that_moved_apart_the_one_that_moved_is_doubted() -> None:
         assert found["gpu0"].cause is Cause.TELEMETRY
         assert (found["cpu0"].state, found["cpu0"].cause) == ("holding", Cause.NONE)
     assert settle([gpu, replace(cpu, leading=part("idle", LATER, 14.0))])[1].cause is Cause.TELEMETRY
+
+
+def test_idle_that_moves_alike_everywhere_is_no_thermometer_and_no_air() -> None:
+    """A fan that begins to turn at idle in a hot week cools all sources alike; under load nothing changed."""
+    both = [verdict(name, Cause.TELEMETRY, "idle", pct=-7.0) for name in ("cpu0", "gpu0")]
+    wants_offset = Blame(Cause.TELEMETRY, 0.9, {"temperature offset": 3.0, "airflow part": 9.0}, (), 3.0)
+    found = settle([replace(one, blame=wants_offset) for one in both])
+    assert [(one.state, one.cause) for one in found] == [("holding", Cause.NONE)] * 2
+    assert "idle" in found[0].remark
+    # where nobody knows the air under load, idle is all there is
+    blind = [replace(one, blame=wants_offset, airflow=replace(one.airflow, detection=None)) for one in both]
+    assert [one.cause for one in settle(blind)] == [Cause.AIRFLOW] * 2
+
+
+def test_idle_alone_accuses_nothing_but_its_thermometer() -> None:
+    alone = verdict("cpu0", Cause.UNKNOWN, "idle")
+    assert settle([alone])[0].state == "holding"
+    off = replace(alone, cause=Cause.TELEMETRY)
+    assert settle([off])[0].cause is Cause.TELEMETRY
+
+
+def test_air_that_cools_a_neighbour_as_ever_has_not_changed() -> None:
+    gpu = made(
+        "gpu0",
+        Cause.UNKNOWN,
+        "airflow",
+        onset=DAY,
+        pct=9.0,
+        shared_with=("cpu0",),
+        blame=Blame(Cause.UNKNOWN, 0.6, {"airflow part": 2.3, "temperature offset": 0.2}, (), 0.2),
+    )
+    cpu = replace(verdict("cpu0", Cause.NONE, "airflow"), leading=None, blame=None)
+    cpu = replace(cpu, airflow=part("airflow", None, 0.0))
+    found = settle([gpu, cpu])[0]
+    assert found.cause is Cause.TELEMETRY and "cpu0" in found.remark
+    unknown_beside = replace(cpu, idle=replace(cpu.idle, detection=None))
+    assert settle([gpu, unknown_beside])[0].cause is Cause.UNKNOWN
+    assert settle([replace(gpu, model=None), cpu])[0].cause is Cause.UNKNOWN
+
+
+def test_creeps_that_may_have_begun_together_are_one() -> None:
+    days = {"cpu0": (DAY, "2026-02-25T00:00:00Z"), "gpu0": ("2026-02-22T00:00:00Z", LATER)}
+
+    def creeping(source: str, ends: tuple[str, str]) -> Verdict:
+        one = replace(UNKNOWN, source=source)
+        found = replace(one.airflow.changed_by, onset_utc=ends[0], onset_ci95_utc=ends)
+        air = replace(one.airflow, detection=found)
+        return replace(one, airflow=air, leading=air)
+
+    assert [one.cause for one in settle([creeping(*one) for one in days.items()])] == [Cause.AIRFLOW] * 2
+    apart = days | {"gpu0": ("2026-03-01T00:00:00Z", LATER)}
+    assert [one.cause for one in settle([creeping(*one) for one in apart.items()])] == [Cause.UNKNOWN] * 2
