@@ -24,6 +24,8 @@ FAN_SYSTEMATIC = 0.02
 UNDECIDED = 4.0
 # No joint gets better by itself once it has settled: as improbable as that, common practice, no source.
 IMPROVED_BY_ITSELF = 4.0
+# Readings go off at once, by a driver or firmware; what creeps is matter. No odds beyond these are believed.
+MOST_CREEP_ODDS = 20.0
 # Single causes stay within this quantile of chi squared but for one in ten thousand draws; a joint and fins
 # that both changed by 20 % leave more in nearly every one (tests/reports/test_cause.py).
 EXPLAINED = 0.9999
@@ -66,6 +68,8 @@ class Signs:
         Of the interface part in the rise under load.
     slower
         Logarithm by which the die answers slower than it did; no reading of power or temperature can do that.
+    log_creep_odds
+        Logarithm of the odds that the change creeps, against one step.
     is_air_read
         Whether another thermometer told the air; where the source's own idle did, its offset shows at idle
         alone.
@@ -80,6 +84,7 @@ class Signs:
     interface_share: float
     slower: Shift | None = None
     is_air_read: bool = True
+    log_creep_odds: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,8 +149,7 @@ def blame(signs: Signs, *, airflow_systematic: float = AIRFLOW_SYSTEMATIC) -> Bl
     of_name: dict[str, Cause] = {}
     for signature in _signatures(signs):
         size, unexplained[signature.name] = _fit(signature, rows)
-        is_odd = signature.cause is Cause.INTERFACE and size < 0.0
-        misfits[signature.name] = unexplained[signature.name] + (IMPROVED_BY_ITSELF if is_odd else 0.0)
+        misfits[signature.name] = unexplained[signature.name] + _improbability(signature.cause, size, signs)
         of_name[signature.name] = signature.cause
     _, nothing = _fit(_Signature(Cause.NONE, "nothing", 0.0, 0.0, 0.0, 0.0), rows)
     least = min(misfits.values())
@@ -167,6 +171,15 @@ def blame(signs: Signs, *, airflow_systematic: float = AIRFLOW_SYSTEMATIC) -> Bl
     fits = seen <= float(chdtri(max(len(rows) - 1, 1), 1.0 - EXPLAINED))
     cause = best if fits and rival - own >= UNDECIDED else Cause.UNKNOWN
     return Blame(cause, by_cause[best] / total, misfits, excluded, own, nothing)
+
+
+def _improbability(cause: Cause, size: float, signs: Signs) -> float:
+    """What speaks against a cause before any sign is weighed, in chi squared."""
+    if cause is Cause.INTERFACE and size < 0.0:
+        return IMPROVED_BY_ITSELF
+    if cause is Cause.TELEMETRY:
+        return 2.0 * min(max(signs.log_creep_odds, 0.0), math.log(MOST_CREEP_ODDS))
+    return 0.0
 
 
 def _rows(signs: Signs, airflow_systematic: float) -> Mapping[str, tuple[float, float]]:

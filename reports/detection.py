@@ -12,6 +12,7 @@ from .change_point import Change, Shape
 from .prewhitening import DayNoise
 
 TWO_SIDED_95 = 1.96
+LEAST_ODDS = 1e-9
 LEAST_LOG_BAYES = -700.0  # JSON has no infinity, and exp() ends about there
 State = Literal["holding", "changed", "recovered"]
 
@@ -60,6 +61,14 @@ class Detection:
     autocorrelation: float
     error_scale: float
     n_rows: int
+
+    @property
+    def log_creep_odds(self) -> float:
+        """Logarithm of the odds that it creeps, against one step; 0 while holding."""
+        step = self.shape_probabilities.get("step")
+        if step is None:
+            return 0.0
+        return math.log(max(1.0 - step, LEAST_ODDS) / max(step, LEAST_ODDS))
 
     @staticmethod
     def of(

@@ -109,7 +109,12 @@ class Judge:
         found = (
             blame(
                 signs_of(
-                    cells, model, (interface, airflow, fan, idle), stretch, since=onset_of(leading).floor("D")
+                    cells,
+                    model,
+                    (interface, airflow, fan, idle),
+                    stretch,
+                    since=onset_of(leading).floor("D"),
+                    log_creep_odds=leading.changed_by.log_creep_odds,
                 ),
                 airflow_systematic=max(AIRFLOW_SYSTEMATIC, of_air.systematic_sd),
             )

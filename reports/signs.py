@@ -26,6 +26,7 @@ def signs_of(
     stretch: Stretch | None,
     *,
     since: pd.Timestamp | None = None,
+    log_creep_odds: float = 0.0,
 ) -> Signs:
     """What one source shows against its baseline.
 
@@ -41,6 +42,8 @@ def signs_of(
         What was measured of a changed joint.
     since
         Day on which something changed: what was before says nothing of what that changed beside itself.
+    log_creep_odds
+        As in `Signs`.
     """
     interface, airflow, fan, idle = parts
     share = float(cells["interface_share"].mean()) if cells["interface_share"].notna().any() else USUAL_SHARE
@@ -60,6 +63,7 @@ def signs_of(
         model is not None
         and model.reference is not None
         and model.reference.kind != ReferenceKind.OWN_IDLE.value,
+        log_creep_odds,
     )
 
 

@@ -27,7 +27,8 @@ def settle(verdicts: list[Verdict]) -> list[Verdict]:
     wrong = {one.source: one for one in verdicts if one.cause is Cause.TELEMETRY}
     verdicts = [_settled(one, wrong) for one in verdicts]
     verdicts = [_with_the_others(one, verdicts) if _may_be_air(one) else one for one in verdicts]
-    return [_not_by_idle_alone(one) for one in verdicts]
+    verdicts = [_not_by_idle_alone(one) for one in verdicts]
+    return [_of_its_fan(one, verdicts) for one in verdicts]
 
 
 def _moved_itself(one: Verdict, verdicts: list[Verdict]) -> Verdict:
@@ -97,6 +98,27 @@ def _not_by_idle_alone(one: Verdict) -> Verdict:
     if one.cause is Cause.AIRFLOW and one.airflow.detection is None:
         return one  # under load nobody knows
     return _taken_back(one, "the idle temperature has moved, and nothing under load did")
+
+
+def _of_its_fan(one: Verdict, verdicts: list[Verdict]) -> Verdict:
+    """Tell of the fan that this source shares with another, where it was seen there to have worn."""
+    if one.leading is not None or one.model is None or not one.model.fan:
+        return one
+    for other in verdicts:
+        is_same = other.model is not None and other.model.fan == one.model.fan and other.source != one.source
+        if not is_same or other.cause is not Cause.FAN or other.leading is None:
+            continue
+        if one.fan.change.pct is None or one.fan.change.pct < 0.0:
+            remark = f"its fan is that of {other.source}"
+            return replace(
+                one,
+                cause=other.cause,
+                state=other.state,
+                leading=other.leading,
+                fan=other.fan,
+                remark=remark,
+            )
+    return one
 
 
 def _is_offset(one: Verdict) -> bool:

@@ -246,3 +246,18 @@ def test_a_joint_that_got_better_by_itself_is_less_likely_than_a_power_reading()
     assert (
         blame(replace(seen, interface=Shift(-0.2, 0.01), airflow=Shift(0.0, 0.01))).cause is Cause.INTERFACE
     )
+
+
+def test_what_creeps_is_matter_and_no_reading() -> None:
+    """Lint and a thermometer that is off both warm the idle machine; only one of them comes slowly."""
+    rng = np.random.default_rng(6)
+    signs = [drawn(effect("lint", 0.16), rng) for _ in range(N_DRAWS)]
+    at_once, creeping = (
+        counted([blame(replace(one, log_creep_odds=odds)) for one in signs])[Cause.AIRFLOW]
+        for odds in (0.0, 3.0)
+    )
+    assert creeping > at_once + 0.1 * N_DRAWS
+    assert creeping >= 0.92 * N_DRAWS
+    # a power reading that the shape of a few days speaks against is still told where all signs do
+    power = drawn(effect("power scale", 0.2), rng)
+    assert blame(replace(power, log_creep_odds=99.0)).cause is Cause.TELEMETRY

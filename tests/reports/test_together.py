@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
+from heatdrift.reports.baseline import Change
 from heatdrift.reports.cause import Blame, Cause
 from heatdrift.reports.together import settle
 from heatdrift.reports.verdict import Verdict
@@ -102,3 +105,20 @@ def test_creeps_that_may_have_begun_together_are_one() -> None:
     assert [one.cause for one in settle([creeping(*one) for one in days.items()])] == [Cause.AIRFLOW] * 2
     apart = days | {"gpu0": ("2026-03-01T00:00:00Z", LATER)}
     assert [one.cause for one in settle([creeping(*one) for one in apart.items()])] == [Cause.UNKNOWN] * 2
+
+
+def with_fan(one: Verdict, fan: str, pct: float | None = None) -> Verdict:
+    model: Any = SimpleNamespace(shared_with=(), fan=fan)
+    told = one.fan if pct is None else replace(one.fan, change=Change(pct, (pct - 4.0, pct + 4.0)))
+    return replace(one, model=model, fan=told)
+
+
+def test_one_fan_that_two_sources_share_is_told_of_both() -> None:
+    gpu = with_fan(verdict("gpu0", Cause.FAN, "fan", pct=-15.0), "fan1")
+    holding = replace(verdict("cpu0", Cause.NONE, "idle"), leading=None, state="holding", blame=None)
+    holding = replace(holding, idle=part("idle", None, 0.0))
+    cpu = settle([gpu, with_fan(holding, "fan1", -3.0)])[1]
+    assert (cpu.state, cpu.cause, cpu.leading) == ("watch", Cause.FAN, gpu.fan)
+    assert "gpu0" in cpu.remark
+    for other in (with_fan(holding, "fan2", -3.0), with_fan(holding, "fan1", 2.0), with_fan(holding, "")):
+        assert settle([gpu, other])[1].state == "holding"
