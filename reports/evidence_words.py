@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from .cause import Cause
 from .idle_series import in_its_unit
 from .judgement import JudgedPart, Verdict
 from .message_words import PARTS
@@ -38,9 +39,10 @@ def sentence(one: Verdict) -> str:
     shape = {"creep": ", creeping", "step": ", in one step"}.get(found.shape or "", "")
     change, (low, high), unit = in_its_unit(one.leading.name, found.change_pct, found.change_ci95_pct)
     what = PARTS[one.leading.name]
+    likely = "" if one.cause is Cause.UNKNOWN else "most likely "
     return (
         f"{one.source}: {what} {change:+.0f} {unit} ({low:+.0f} to {high:+.0f}){since}{shape};"
-        f" most likely {CAUSES[one.cause.value]}"
+        f" {likely}{CAUSES[one.cause.value]}"
     )
 
 

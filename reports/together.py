@@ -102,11 +102,13 @@ def _not_by_idle_alone(one: Verdict) -> Verdict:
 
 def _of_its_fan(one: Verdict, verdicts: list[Verdict]) -> Verdict:
     """Tell of the fan that this source shares with another, where it was seen there to have worn."""
-    if one.leading is not None or one.model is None or not one.model.fan:
+    if one.leading is not None or one.model is None:
         return one
     for other in verdicts:
-        is_same = other.model is not None and other.model.fan == one.model.fan and other.source != one.source
-        if not is_same or other.cause is not Cause.FAN or other.leading is None:
+        if other.cause is not Cause.FAN or other.leading is None or other.model is None:
+            continue
+        # Where no fan was seen to follow this source, it is that of the sink that both share.
+        if other.model.fan != one.model.fan and (one.model.fan or other.source not in one.model.shared_with):
             continue
         if one.fan.change.pct is None or one.fan.change.pct < 0.0:
             remark = f"its fan is that of {other.source}"

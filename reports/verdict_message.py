@@ -149,16 +149,17 @@ def recovery_message(verdict: Verdict, *, made_utc_ms: int, machine_name: str) -
 
     It is for who was told of the change: whether that was so, only the outbox knows.
     """
-    parts = (verdict.interface, verdict.airflow, verdict.fan)
+    parts = (verdict.interface, verdict.airflow, verdict.fan, verdict.idle)
     gone = next((p for p in parts if p.detection is not None and p.detection.state == "recovered"), None)
     if gone is None or gone.detection is None or verdict.state != "holding":
         return None
     found, name = gone.detection, PARTS[gone.name]
     since = f" since {day(found.recovered_utc, made_utc_ms)}" if found.recovered_utc else ""
     began = f" It had been off since about {day(found.onset_utc)}." if found.onset_utc else ""
+    now = signed(*in_its_unit(gone.name, found.change_pct, found.change_ci95_pct))
     paragraphs = (
         f"On {clean(machine_name)} the {name} of {verdict.source} is near its baseline again: "
-        f"{signed(found.change_pct, found.change_ci95_pct)} by the newest days.{began}",
+        f"{now} by the newest days.{began}",
         "Nothing needs to be done. If you did something to the machine, enter it in the journal with its "
         "day. If you did not, think of what comes and goes: a place, a cushion, a driver, a plug that is "
         "loose.",

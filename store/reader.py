@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 from sqlalchemy import Row, select
 
 from .database import Database
-from .errors import SettingsError
+from .errors import SettingsError, StoreError
 from .packing import TIME
 from .records import Boot, Channel, Gap, GapReason, IdentityChange
 from .schema import boot, channel, gap, identity_change, machine, source
@@ -52,15 +52,21 @@ class Reader:
     ------
     SettingsError
         No such machine, or several and none was named.
+    StoreError
+        Nothing was recorded yet.
     """
 
     def __init__(self, database: Database, machine_wanted: str | None = None) -> None:
         self._database = database
         with database.begin() as connection:
             every = connection.execute(select(machine.c.id, machine.c.uuid, machine.c.name)).all()
+        if not every:
+            raise StoreError(
+                "the database holds no machine yet", remedy="record with `heatdrift run`, or import a table"
+            )
         found = [row for row in every if machine_wanted in (None, row.uuid, row.name)]
         if len(found) != 1:
-            names = ", ".join(sorted(f"{row.name} ({row.uuid})" for row in every)) or "no machine"
+            names = ", ".join(sorted(f"{row.name} ({row.uuid})" for row in every))
             wanted = f"{machine_wanted} is not one" if machine_wanted else "not one"
             raise SettingsError(f"{wanted} machine of {names}", remedy="name one machine by its UUID")
         self.machine_id: int = found[0].id
