@@ -225,10 +225,11 @@ def test_a_recovery_is_told_once_nothing_else_is_changed() -> None:
     assert message is not None and message.severity is Severity.NOTE
     assert message.subject == "gpu0: interface part back near its baseline since 26 March"
     assert "Nothing needs to be done" in plainly(message)
-    idle = replace(back, interface=CREEP.airflow, idle=replace(CREEP.idle, name="idle", detection=gone))
+    warmer = replace(gone, change_ci95_pct=(-1.0, 2.0))
+    idle = replace(back, interface=CREEP.airflow, idle=replace(CREEP.idle, name="idle", detection=warmer))
     cooler = recovery_message(idle, made_utc_ms=MADE_UTC_MS, machine_name="wren")
     assert cooler is not None and "idle temperature" in cooler.subject
-    assert "+0.2 K" in plainly(cooler)  # 0.5 % of such a series
+    assert "+0.2 K (-0.5 to +1.0)" in plainly(cooler)  # per cent of such a series are half a kelvin
     for still in (replace(back, state="watch"), replace(back, interface=CREEP.airflow)):
         assert recovery_message(still, made_utc_ms=MADE_UTC_MS, machine_name="wren") is None
 
