@@ -8,7 +8,6 @@ from typing import Any
 
 from ..reports.alerts import has_gone_away, is_told_already, is_worth_telling
 from ..reports.baseline import MOST_DAYS
-from ..reports.compare import compare
 from ..reports.eras import era_opened_by
 from ..reports.judgement import Judge, Verdict
 from ..reports.reference_conditions import ReferenceConditions
@@ -128,6 +127,8 @@ def _of_entries(
     series = one.interface.series or one.airflow.series
     if series is None or len(series.rows) < MOST_DAYS or _was_compared(one, before):
         return []
+    from ..reports.compare import compare  # noqa: PLC0415 - 0.1 s for what is wanted once in an era
+
     conditions, until_utc_ms = now
     found = []
     for entry in history.entries:
