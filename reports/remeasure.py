@@ -27,6 +27,7 @@ from .part_series import INTERFACE, PartSeries, interface_cells
 from .time_constants import MODEL_SHARE, identify_time_constants
 
 NEWEST_MS = 10 * DAY_MS
+LEAST_DAYS, MANY_DAYS = 3, 7  # of two days, one with odd work makes half
 LEAST_SEEN = 0.015  # a smaller change cannot be stretched: its own error would be
 LEAST_STRETCH, MOST_STRETCH = 0.7, 3.0
 # The model of two lags fits neither state exactly; of what is given back so much may be wrong.
@@ -120,14 +121,16 @@ def measure_stretch(
         for one in (constants, model.constants)
     ]
     error = math.hypot(*shared, UNCERTAIN_SHARE * (true - seen), true_error - seen_error)
-    is_young = until_utc_ms - begin < NEWEST_MS
+    n_days = int(anew["day"].nunique())
+    if n_days < LEAST_DAYS:
+        raise TooFewWindowsError(f"the change has been seen on {n_days} days only")
     return Stretch(
         factor,
         error / abs(true) if true else 1.0,
         math.log(constants.interface_s / model.constants.interface_s),
         math.hypot(constants.interface_relative_error, model.constants.interface_relative_error),
         until_utc_ms,
-        is_young,
+        n_days < MANY_DAYS,  # after a hole, many days are few readings
     )
 
 

@@ -113,3 +113,8 @@ def test_a_change_too_small_is_refused(path: Callable[[str], Path]) -> None:
 def test_days_without_a_reading_are_refused(path: Callable[[str], Path]) -> None:
     with pytest.raises(AnalysisError):
         path("gpu0").measured(from_day=DAYS + 1.0, until_day=DAYS + 2.0)
+
+
+def test_two_days_are_too_few_however_long_ago_the_change_was(path: Callable[[str], Path]) -> None:
+    with pytest.raises(AnalysisError, match="days only"):
+        path("gpu0").measured(from_day=CHANGED_ON_DAY, until_day=CHANGED_ON_DAY + 2)
