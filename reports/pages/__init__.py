@@ -1,0 +1,1 @@
+"""Pages for people, made of a report's document and its pictures."""

@@ -1,0 +1,1 @@
+"""Pictures of a report: each answers one question, which is its title."""
