@@ -14,6 +14,7 @@ from ..daemon.cadence import CadenceSettings
 from ..daemon.guard_settings import GuardSettings
 from ..daemon.message_settings import MessageSettings
 from ..daemon.service_settings import ServiceSettings
+from ..reports.monthly_settings import MonthlySettings
 from ..reports.reference_conditions import ReferenceConditions
 from ..store.upkeep_settings import UpkeepSettings
 
@@ -22,6 +23,7 @@ SECTIONS: dict[str, type] = {
     "service": ServiceSettings,
     "keeping": UpkeepSettings,
     "reference": ReferenceConditions,
+    "monthly": MonthlySettings,
     "messages": MessageSettings,
     "guard": GuardSettings,
 }
@@ -101,10 +103,12 @@ NUMBERS: dict[str, Limits] = {
 }
 TEXTS: dict[str, str] = {
     "keeping.backup_folder": 'Where backups go; empty means "backups" beside the database',
+    "monthly.report_folder": 'Where monthly reports go; empty means "reports" beside the database',
     "messages.message_urls": 'Channels: ["mailtos://...", "json://..."]; keep this file to yourself',
     "messages.quiet_from": "Local time from which only what is urgent is sent",
     "messages.quiet_to": "... and until when; the same twice means no such hours",
 }
+SWITCHES: dict[str, str] = {"monthly.is_sent": "Send the first lines of each monthly report as a message"}
 SECRETS = frozenset({"messages.message_urls"})
 CLOCKS = frozenset({"messages.quiet_from", "messages.quiet_to"})
 
@@ -117,6 +121,8 @@ def knobs() -> Iterator[Knob]:
             if name in NUMBERS and spec.default is not MISSING:
                 limits = NUMBERS[name]
                 yield Knob(section, spec.name, spec.default, False, limits, limits.meaning)
+            elif name in SWITCHES and isinstance(spec.default, bool):
+                yield Knob(section, spec.name, spec.default, False, None, SWITCHES[name])
             elif name in TEXTS:
                 default: Any = spec.default or ""  # a path that is None is an empty text
                 yield Knob(

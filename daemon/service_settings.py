@@ -9,6 +9,7 @@ from .due import Task
 
 UPKEEP = Task("upkeep", ("upkeep",), every_days=1)
 JUDGE = Task("judge", ("judge",), every_days=1)
+REPORT = Task("report", ("report", "--monthly"), is_monthly=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,4 +49,4 @@ class ServiceSettings:
     heartbeat_s: float = 600.0
     child_deadline_s: float = 1800.0
     overload_s: float = 5.0
-    tasks: tuple[Task, ...] = (UPKEEP, JUDGE)
+    tasks: tuple[Task, ...] = (UPKEEP, JUDGE, REPORT)

@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from heatdrift.cli.example import example_file
-from heatdrift.cli.knobs import NUMBERS, SECTIONS, TEXTS, built, knobs
+from heatdrift.cli.knobs import NUMBERS, SECTIONS, SWITCHES, TEXTS, built, knobs
 from heatdrift.cli.main import heatdrift
 from heatdrift.cli.settings import Settings, load
 from heatdrift.cli.settings_command import effective_text
@@ -76,7 +76,8 @@ def test_defaults_are_those_of_the_rooms(tmp_path: Path) -> None:
 
 def test_every_documented_setting_exists_and_its_default_is_within_its_limits() -> None:
     found = {knob.name: knob for knob in knobs()}
-    assert set(found) == set(NUMBERS) | set(TEXTS)
+    assert set(found) == set(NUMBERS) | set(TEXTS) | set(SWITCHES)
+    assert all(isinstance(found[name].default, bool) for name in SWITCHES)
     for name, limits in NUMBERS.items():
         default = found[name].default
         assert isinstance(default, int | float)

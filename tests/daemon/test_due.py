@@ -5,11 +5,13 @@ from __future__ import annotations
 import logging
 import threading
 import time
+from datetime import datetime
 
 import pytest
 
 from heatdrift.daemon.coarse import Clockwork, Wish
 from heatdrift.daemon.due import Task, is_due
+from heatdrift.daemon.service_settings import REPORT
 
 from .conftest import ListPen
 
@@ -45,6 +47,21 @@ def test_due_when_the_period_is_over(pen: ListPen, task: Task, done_ms: int, now
 def test_first_run_waits_for_the_first_day_to_end(pen: ListPen) -> None:
     assert not is_due(NIGHTLY, pen, MIDNIGHT_MS + 5 * HOUR_MS, MIDNIGHT_MS + HOUR_MS)
     assert is_due(NIGHTLY, pen, MIDNIGHT_MS + DAY_MS, MIDNIGHT_MS + HOUR_MS)
+
+
+@pytest.mark.parametrize(
+    ("last", "now", "due"),
+    [
+        ("2026-03-01T02:00", "2026-03-31T23:59", False),
+        ("2026-03-31T22:59", "2026-04-01T00:00", True),
+        ("2026-03-01T02:00", "2026-04-02T19:00", True),  # off on the first: the second is as good
+        ("2026-03-15T02:00", "2027-03-20T02:00", True),  # the same month of another year
+    ],
+)
+def test_monthly_work_is_due_once_in_each_month(pen: ListPen, last: str, now: str, due: bool) -> None:
+    moments = [round(datetime.fromisoformat(f"{one}+00:00").timestamp() * 1000) for one in (last, now)]
+    pen.tasks = [("report", moments[0], True)]
+    assert is_due(REPORT, pen, moments[1], 0) is due
 
 
 def test_failure_rests_for_an_hour(pen: ListPen) -> None:
