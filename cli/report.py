@@ -4,26 +4,18 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import click
 
-from ..reports.compare import compare
-from ..reports.eras import era_opened_by
 from ..reports.evidence_words import sentence
-from ..reports.judgement import Judge
 from ..reports.reference_conditions import ReferenceConditions
-from ..reports.report_document import report_document
-from ..reports.verdict_document import moment
 from ..reports.verdict_outlook import MONTH_MS
 from ..store.errors import SettingsError
-from ..store.message import StoredMessage
-from ..store.outbox import Outbox
-from .compare_text import as_document
 from .export import milliseconds
 from .fit import STANDARD_OUTPUT, write_json
 from .history import open_history
 from .options import Moment, json_file_option, machine_option, settings_options
+from .report_making import make_report
 from .settings import Settings
 from .tables import WIDTH, wrap
 
@@ -60,50 +52,12 @@ def command(
         begin_utc_ms = milliseconds(from_utc) or max(end_utc_ms - MONTH_MS, record[0])
         if begin_utc_ms >= end_utc_ms:
             raise SettingsError("the period ends before it begins", remedy="correct --from and --to")
-        verdicts = Judge(history.reader, history.derived, derivation).verdicts(end_utc_ms)
         conditions = ReferenceConditions(**settings.sections["reference"])
-        document = report_document(
-            history.reader,
-            history.derived,
-            derivation,
-            verdicts,
-            span_utc_ms=(begin_utc_ms, end_utc_ms),
-            conditions=conditions,
+        made = make_report(
+            history, derivation, conditions, (begin_utc_ms, end_utc_ms), is_open_ended=to_utc is None
         )
-        document["entries"] = [
-            as_document(
-                compare(history.reader, history.derived, derivation, entry, source, conditions=conditions)
-            )
-            for entry in history.entries
-            for source, eras in derivation.eras.items()
-            if entry.at_utc_ms < end_utc_ms and era_opened_by(eras, entry) is not None
-        ]
-        document["messages"] = [
-            _told(one)
-            for one in Outbox(history.writing, history.reader.machine_id).messages()
-            # What a day showed is told at the midnight after it.
-            if begin_utc_ms < one.message.made_utc_ms
-            and (to_utc is None or one.message.made_utc_ms <= end_utc_ms)
-        ]
-    write_json(json_file, document)
+    write_json(json_file, made.document)
     if json_file != STANDARD_OUTPUT:
-        for verdict in verdicts:
+        for verdict in made.verdicts:
             for line in wrap(sentence(verdict), WIDTH):
                 click.echo(line)
-
-
-def _told(one: StoredMessage) -> dict[str, Any]:
-    """A message to the owner and how far it came; its channels by the names that give no address away."""
-    message = one.message
-    return {
-        "made": moment(message.made_utc_ms),
-        "lane": message.lane.value,
-        "severity": message.severity.value,
-        "source": message.source or None,
-        "subject": message.subject,
-        "is_settled": one.due_utc_ms is None,
-        "deliveries": [
-            {"channel": delivery.channel, "state": delivery.state.value, "at": moment(delivery.at_utc_ms)}
-            for delivery in one.deliveries
-        ],
-    }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -14,16 +14,14 @@ from ..store.packing import DAY_MS
 from ..store.reader import Reader
 from .baseline import Change
 from .cycles import thermal_cycles
-from .derivation import Derivation
 from .evidence_words import shown
 from .heat_path import Estimate
 from .judgement import Verdict
 from .load_stretches import load_threshold_w, minutes_of_load
 from .machine_frames import POWER_STAGE
-from .reference_conditions import ReferenceConditions
 from .sustained import sustained
 from .verdict_document import moment, verdict_document
-from .verdict_outlook import as_change, path_state
+from .verdict_outlook import PathState, as_change
 
 SCHEMA = "heatdrift-report/1"
 
@@ -31,24 +29,23 @@ SCHEMA = "heatdrift-report/1"
 def report_document(
     reader: Reader,
     derived: DerivedStore,
-    derivation: Derivation,
     verdicts: Sequence[Verdict],
     *,
     span_utc_ms: tuple[int, int],
-    conditions: ReferenceConditions,
+    states: Mapping[str, PathState],
 ) -> dict[str, Any]:
     """Put a report together; the comparisons of entries are the caller's to add.
 
     Parameters
     ----------
-    reader, derived, derivation
+    reader, derived
         Of the machine, up to date.
     verdicts
         One for each source.
     span_utc_ms
         The period that is reported [ms since 1970].
-    conditions
-        Room and power at which temperatures are quoted.
+    states
+        Of each source of the verdicts, at the end of the period.
     """
     from_utc_ms, to_utc_ms = span_utc_ms
     return {
@@ -58,7 +55,7 @@ def report_document(
         "to": moment(to_utc_ms),
         "coverage": _coverage(reader, derived, from_utc_ms, to_utc_ms),
         "paths": [
-            _path(reader, derived, derivation, one, span_utc_ms=span_utc_ms, conditions=conditions)
+            _path(reader, derived, one, states[one.source], span_utc_ms)
             for one in verdicts
             if not one.source.startswith(POWER_STAGE)
         ],
@@ -70,13 +67,10 @@ def report_document(
 def _path(
     reader: Reader,
     derived: DerivedStore,
-    derivation: Derivation,
     one: Verdict,
-    *,
+    state: PathState,
     span_utc_ms: tuple[int, int],
-    conditions: ReferenceConditions,
 ) -> dict[str, Any]:
-    state = path_state(reader, derived, derivation, one, conditions, until_utc_ms=span_utc_ms[1])
     frame = reader.source_frame(one.source, *span_utc_ms)
     return {
         **{key: value for key, value in verdict_document(one).items() if key != "parts"},
