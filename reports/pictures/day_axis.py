@@ -1,0 +1,141 @@
+"""The axis of days that pictures share: few ticks, the month that is reported, what stands in the journal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from matplotlib.axes import Axes
+
+from ...store.journal_entry import JournalEntry
+from ...store.packing import DAY_MS
+from ..message_words import MONTHS, day_of_ms
+from .picture import BAND, FAINT, INK
+
+Array = npt.NDArray[np.float64]
+
+MOST_TICKS = 6
+MONTHS_APART = (1, 2, 3, 6, 12, 24)
+DAYS_APART = (1, 2, 5, 10, 15)
+LONGEST_BY_DAY = 50.0  # longer stretches are told by months
+MARGIN_SHARE = 0.02
+MOST_LISTED = 4
+
+
+def day_numbers(days: pd.Index) -> Array:
+    """Moments as days since 1970, which is how drawings place them."""
+    return np.asarray((pd.DatetimeIndex(days) - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(days=1), float)
+
+
+def day_number(at_utc_ms: float) -> float:
+    """One moment [ms since 1970] as days since 1970."""
+    return at_utc_ms / DAY_MS
+
+
+def draw_days(axes: Axes, first: float, last: float, ahead: float = 0.0) -> None:
+    """Give an axis its span and few ticks that are days of the calendar.
+
+    Parameters
+    ----------
+    axes
+        Whose horizontal axis.
+    first, last
+        Days since 1970.
+    ahead
+        Room after the last for a label, as a share of the span.
+    """
+    span = max(last - first, 1.0)
+    axes.set_xlim(first - MARGIN_SHARE * span, last + (MARGIN_SHARE + ahead) * span)
+    ticks = day_ticks(first, last)
+    names = []
+    year = None
+    is_by_day = span <= LONGEST_BY_DAY
+    for when in ticks:
+        name = f"{when.day} {MONTHS[when.month - 1][:3]}" if is_by_day else MONTHS[when.month - 1][:3]
+        names.append(name if when.year == year else f"{name}\n{when.year}")
+        year = when.year
+    axes.set_xticks([when.timestamp() * 1000 / DAY_MS for when in ticks], names)
+
+
+def day_ticks(first: float, last: float) -> list[datetime]:
+    """Days of the calendar that divide a span, at most ``MOST_TICKS``.
+
+    Parameters
+    ----------
+    first, last
+        Days since 1970.
+    """
+    begin, end = (datetime.fromtimestamp(one * DAY_MS / 1000, UTC) for one in (first, last))
+    if last - first <= LONGEST_BY_DAY:
+        midnight = datetime(begin.year, begin.month, begin.day, tzinfo=UTC)
+        days = [midnight + timedelta(days=n) for n in range(math.ceil(last - first) + 2)]
+        inside = [one for one in days if begin <= one <= end]
+        every = next((n for n in DAYS_APART if len(inside) <= n * MOST_TICKS), DAYS_APART[-1])
+        return inside[::every]
+    n_months = 12 * (end.year - begin.year) + end.month - begin.month + 1
+    starts = [
+        datetime(begin.year + (begin.month - 1 + n) // 12, (begin.month - 1 + n) % 12 + 1, 1, tzinfo=UTC)
+        for n in range(n_months)
+    ]
+    every = next((n for n in MONTHS_APART if n_months <= n * MOST_TICKS), n_months // MOST_TICKS + 1)
+    return [one for one in starts if begin <= one <= end and (one.month - 1) % every == 0]
+
+
+def shade_month(axes: Axes, from_utc_ms: int, to_utc_ms: int) -> None:
+    """Shade the stretch that the report is about."""
+    axes.axvspan(day_number(from_utc_ms), day_number(to_utc_ms), color=BAND, alpha=0.45, lw=0, zorder=-3)
+
+
+def entries_between(
+    entries: Sequence[JournalEntry], source: str, from_utc_ms: int, to_utc_ms: int
+) -> list[JournalEntry]:
+    """What the journal says of a path in a stretch, by time; their numbers in a picture are their places."""
+    mine = [one for one in entries if one.source in ("", source) and from_utc_ms <= one.at_utc_ms < to_utc_ms]
+    return sorted(mine, key=lambda one: (one.at_utc_ms, one.entry_id or 0))
+
+
+def draw_entries(axes: Axes, entries: Sequence[JournalEntry], *, numbered: bool = True) -> None:
+    """A dotted line for each entry, its number on top; entries of one day share a line."""
+    by_day: dict[int, list[int]] = {}
+    for number, entry in enumerate(entries, start=1):
+        by_day.setdefault(entry.at_utc_ms // DAY_MS, []).append(number)
+    for numbers in by_day.values():
+        at = day_number(entries[numbers[0] - 1].at_utc_ms)
+        axes.axvline(at, color=FAINT, lw=1.0, ls=(0, (1, 1.5)), zorder=-1)
+        if numbered:
+            axes.annotate(
+                ",".join(str(number) for number in numbers),
+                (at, 1.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(0, 2),
+                textcoords="offset points",
+                ha="center",
+                va="bottom",
+                color=INK,
+            )
+
+
+def listed_entries(entries: Sequence[JournalEntry]) -> str:
+    """Numbers and what they stand for; empty where there are none."""
+    said = [
+        f"{number} {entry.kind.value.replace('_', ' ')} {day_of_ms(entry.at_utc_ms)}"
+        for number, entry in enumerate(entries[:MOST_LISTED], start=1)
+    ]
+    if len(entries) > MOST_LISTED:
+        said.append(f"{len(entries) - MOST_LISTED} more in the journal")
+    return f"Journal: {'; '.join(said)}" if said else ""
+
+
+def span_words(from_utc_ms: int, to_utc_ms: int, n_days: int, what: str = "with load") -> str:
+    """Which days a picture shows: ``1 March 2026 to 31 March 2026, 28 days with load``."""
+    first, last = day_of_ms(from_utc_ms), day_of_ms(max(from_utc_ms, to_utc_ms - 1))
+    return f"{first} to {last}, {n_days} day{'' if n_days == 1 else 's'} {what}"
+
+
+def foreign(text: str) -> str:
+    """Text of others as a drawing shows it: a dollar sign is a dollar sign, no formula."""
+    return text.replace("$", r"\$")

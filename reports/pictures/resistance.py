@@ -1,0 +1,270 @@
+"""Have the two parts of a path changed? Every day of the era against its baseline."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from matplotlib.axes import Axes
+
+from ...store.journal_entry import JournalEntry
+from ...store.packing import DAY_MS
+from ..baseline import NORMAL_95
+from ..detection import Detection
+from ..drift import INTERFACE as INTERFACE_SETTINGS
+from ..judged_part import JudgedPart
+from ..judgement import airflow_settings
+from ..message_words import PARTS, all_of, day, signed, size
+from ..part_series import PartSeries
+from ..verdict import Verdict
+from .day_axis import (
+    day_number,
+    day_numbers,
+    draw_days,
+    draw_entries,
+    entries_between,
+    foreign,
+    listed_entries,
+    shade_month,
+    span_words,
+)
+from .picture import AIRFLOW, ALARM, BAND, FAINT, INK, INTERFACE, PAPER, Picture, new_figure
+
+Array = npt.NDArray[np.float64]
+
+LEVEL_HALF_DAYS = 3.5  # a week: no weekday weighs more than another
+LEAST_OF_LEVEL = 3
+LONGEST_HOLE_DAYS = 10.0  # over a longer one no line is drawn
+ROOM_FOR_LABEL = 0.24
+LEAST_HALF_RANGE_PCT = 8.0  # so that a healthy path looks as calm as it is
+TOP_SHARE = 1.15
+COLORS = {"interface": INTERFACE, "airflow": AIRFLOW}
+MARKERS = {"interface": "o", "airflow": "s"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RunningLevel:
+    """Mean of the week around each day: days since 1970, change and its 95 % interval [%]; NaN in holes."""
+
+    days: Array
+    pct: Array
+    low_pct: Array
+    high_pct: Array
+
+
+def running_level(series: PartSeries) -> RunningLevel:
+    """Weighted mean of the week around each day of a series.
+
+    The interval holds the scatter of the days and what is not known of their classes of work; what the
+    baseline leaves open moves all days alike and is not in it.
+    """
+    days = day_numbers(series.rows.index)
+    value, error = (series.rows[name].to_numpy(float) for name in ("log_ratio", "standard_error"))
+    # A day is not known better than days are alike.
+    usual = float(np.median(error))
+    mean, mean_error = np.full(len(days), np.nan), np.full(len(days), np.nan)
+    for number, at in enumerate(days):
+        near = slice(*np.searchsorted(days, [at - LEVEL_HALF_DAYS, at + LEVEL_HALF_DAYS]))
+        n = near.stop - near.start
+        if n < LEAST_OF_LEVEL:
+            continue
+        weight = 1.0 / (error[near] ** 2 + usual**2)
+        weight /= weight.sum()
+        mean[number] = weight @ value[near]
+        own = float(np.sum((weight * error[near]) ** 2))
+        seen = float(np.sum((weight * (value[near] - mean[number])) ** 2)) * n / (n - 1)
+        mean_error[number] = math.hypot(
+            math.sqrt(max(own, seen)), series.classes.of(near).standard_error(weight)
+        )
+    holes = np.flatnonzero(np.diff(days) > LONGEST_HOLE_DAYS) + 1
+    half = NORMAL_95 * mean_error
+    columns = (days, *(_pct(one) for one in (mean, mean - half, mean + half)))
+    return RunningLevel(*(np.insert(one, holes, np.nan) for one in columns))
+
+
+def resistance_picture(
+    verdict: Verdict, entries: Sequence[JournalEntry], *, from_utc_ms: int, to_utc_ms: int
+) -> Picture:
+    """Interface part and airflow part over the whole era, in per cent of their baselines.
+
+    Parameters
+    ----------
+    verdict
+        Of one source.
+    entries
+        The journal.
+    from_utc_ms, to_utc_ms
+        The stretch that is reported; nothing after it is drawn [ms since 1970].
+    """
+    key, title = f"{verdict.source}-resistance", resistance_title(verdict, to_utc_ms)
+    parts = (verdict.interface, verdict.airflow)
+    known = [part.series for part in parts if part.series is not None]
+    if not known:
+        reasons = all_of(list(dict.fromkeys(part.reason for part in parts)))
+        return Picture(key, title, span_words(from_utc_ms, to_utc_ms, 0), "", None, reasons)
+    last = day_number(to_utc_ms)
+    first = min(float(day_numbers(series.levels.days)[0]) for series in known)
+    first = max(min(first, last - 1.0), day_number(verdict.era.from_utc_ms) - 1.0)
+    noted = entries_between(entries, verdict.source, math.floor(first) * DAY_MS, to_utc_ms)
+    figure, both = new_figure(2, height_in=4.3)
+    for axes, part in zip(both, parts, strict=True):
+        axes.sharex(both[0])
+        shade_month(axes, from_utc_ms, to_utc_ms)
+        draw_entries(axes, noted, numbered=axes is both[0])
+        axes.set_ylabel(f"{PARTS[part.name]},\nchange in %")
+        if part.series is None:
+            _say_why(axes, part)
+        else:
+            _draw_part(axes, part, part.series, _wander(verdict, part), last)
+        draw_days(axes, first, last, ROOM_FOR_LABEL)
+    both[0].tick_params(labelbottom=False)
+    both[1].set_xlabel(foreign(listed_entries(noted)))
+    days = np.unique(np.concatenate([day_numbers(series.rows.index) for series in known]))
+    window = span_words(round(first * DAY_MS), to_utc_ms, int((days < last).sum()))
+    said = ". ".join(_part_words(part, to_utc_ms) for part in parts)
+    return Picture(key, title, window, f"{said}. {listed_entries(noted)}".strip(), figure)
+
+
+def resistance_title(verdict: Verdict, beside_utc_ms: int) -> str:
+    """The finding in one line."""
+    parts = (verdict.interface, verdict.airflow)
+    said = [_finding(part, beside_utc_ms) for part in parts]
+    if all(part.detection is not None and part.detection.state == "holding" for part in parts):
+        return f"{verdict.source}: both parts hold"
+    return f"{verdict.source}: {', '.join(said)}"
+
+
+def _finding(part: JudgedPart, beside_utc_ms: int) -> str:
+    name, found = PARTS[part.name], part.detection
+    if found is None:
+        return f"{name} not known yet" if part.series is not None else f"{name} not known"
+    if found.state == "holding":
+        return f"{name} unchanged"
+    since = f" since {day(found.onset_utc, beside_utc_ms)}" if found.onset_utc else ""
+    if found.state == "recovered":
+        return f"{name} back at its baseline after a change{since}"
+    return f"{name} {size(found.change_pct)}{since}"
+
+
+def _part_words(part: JudgedPart, beside_utc_ms: int) -> str:
+    """What is to be seen of one part, with its numbers."""
+    label = _now_label(part)
+    if part.series is None or not label:
+        return f"{PARTS[part.name].capitalize()}: {part.reason or part.change.reason}"
+    found = part.detection
+    since = ""
+    if found is not None and found.state == "changed" and found.onset_utc:
+        since = f", since {day(found.onset_utc, beside_utc_ms)}"
+        if found.onset_ci95_utc:
+            low, high = (day(one, beside_utc_ms) for one in found.onset_ci95_utc)
+            since += f" ({low} to {high})"
+    return f"{PARTS[part.name].capitalize()}: {label.replace(chr(10), ' ')} against its baseline{since}"
+
+
+def _now_label(part: JudgedPart) -> str:
+    """What holds now, with its 95 % interval; empty where nothing is known."""
+    found: Detection | None = part.detection
+    if found is not None and found.state == "changed":
+        pct, ci95 = found.change_pct, found.change_ci95_pct
+        when = "now"
+    elif part.change.pct is not None and part.change.ci95_pct is not None:
+        pct, ci95 = part.change.pct, part.change.ci95_pct
+        when = "last 30 days"
+    else:
+        return ""
+    return f"{when}\n{signed(pct, ci95)}".replace("-", "\u2212")
+
+
+def _draw_part(axes: Axes, part: JudgedPart, series: PartSeries, wander: float, last: float) -> None:
+    color = COLORS[part.name]
+    rows = series.rows[np.asarray(day_numbers(series.rows.index) < last)]
+    days = day_numbers(rows.index)
+    value, error = (rows[name].to_numpy(float) for name in ("log_ratio", "standard_error"))
+    healthy = NORMAL_95 * math.hypot(series.baseline_standard_error, wander)
+    low, high = _pct(np.array([-healthy, healthy]))
+    axes.axhspan(low, high, color=BAND, lw=0, zorder=-2)
+    axes.axhline(0.0, color=FAINT, lw=0.8, zorder=-1)
+    low, high = _pct(value - NORMAL_95 * error), _pct(value + NORMAL_95 * error)
+    axes.vlines(days, low, high, color=color, alpha=0.22, lw=0.8)
+    axes.plot(days, _pct(value), MARKERS[part.name], color=color, alpha=0.45, ms=2.4, mew=0)
+    level = running_level(series)
+    axes.fill_between(level.days, level.low_pct, level.high_pct, color=color, alpha=0.25, lw=0)
+    axes.plot(level.days, level.pct, color=color)
+    _limit_range(axes, value, level, healthy)
+    _mark_baseline(axes, series)
+    _mark_onset(axes, part.detection)
+    shown = level.pct[np.isfinite(level.pct)]
+    at = float(shown[-1]) if len(shown) else float(np.median(_pct(value)[-LEAST_OF_LEVEL:]))
+    axes.annotate(
+        _now_label(part) or "too few days yet",
+        (last, at),
+        xytext=(7, 0),
+        textcoords="offset points",
+        va="center",
+        color=INK,
+    )
+
+
+def _limit_range(axes: Axes, value: Array, level: RunningLevel, healthy: float) -> None:
+    """Show what the days say; one odd day does not flatten all others."""
+    seen = np.concatenate([np.quantile(_pct(value), [0.01, 0.99]), level.low_pct, level.high_pct])
+    band = float(_pct(np.array([healthy]))[0])
+    top = TOP_SHARE * max(float(np.nanmax(seen)), band, LEAST_HALF_RANGE_PCT)
+    bottom = TOP_SHARE * min(float(np.nanmin(seen)), -band, -LEAST_HALF_RANGE_PCT)
+    axes.set_ylim(bottom, top)
+    axes.locator_params(axis="y", nbins=5)
+    axes.yaxis.set_major_formatter(lambda pct, _: f"{pct:+.0f}".replace("-", "\u2212") if pct else "0")
+
+
+def _mark_baseline(axes: Axes, series: PartSeries) -> None:
+    """A bar under the days that are the measure of all others."""
+    begin, end = (float(one) for one in day_numbers(series.rows.index)[[0, series.n_baseline - 1]])
+    bottom = axes.get_ylim()[0]
+    axes.plot([begin, end], [bottom, bottom], color=INK, lw=3.0, solid_capstyle="butt", clip_on=False)
+    axes.annotate("baseline days", (begin, bottom), xytext=(0, 4), textcoords="offset points", color=FAINT)
+
+
+def _mark_onset(axes: Axes, found: Detection | None) -> None:
+    """The interval in which a change began, and when most likely."""
+    if found is None or found.state == "holding" or found.onset_utc is None:
+        return
+    onset = float(day_numbers(pd.DatetimeIndex([pd.Timestamp(found.onset_utc)]))[0])
+    if found.onset_ci95_utc is not None:
+        span = day_numbers(pd.DatetimeIndex([pd.Timestamp(one) for one in found.onset_ci95_utc]))
+        axes.axvspan(*span, color=ALARM, alpha=0.15, lw=0, zorder=-1)
+    axes.axvline(onset, color=ALARM, lw=1.2, ls="--")
+    axes.annotate(
+        f"began {day(found.onset_utc).rsplit(' ', 1)[0]}",
+        (onset, 1.0),
+        xycoords=("data", "axes fraction"),
+        xytext=(-4, -2),
+        textcoords="offset points",
+        ha="right",
+        va="top",
+        color=ALARM,
+        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.8},
+    )
+
+
+def _say_why(axes: Axes, part: JudgedPart) -> None:
+    axes.set_ylim(-LEAST_HALF_RANGE_PCT, LEAST_HALF_RANGE_PCT)
+    axes.set_yticks([])
+    axes.grid(visible=False)
+    axes.text(
+        0.02, 0.5, foreign(f"not known: {part.reason}"), transform=axes.transAxes, va="center", wrap=True
+    )
+
+
+def _wander(verdict: Verdict, part: JudgedPart) -> float:
+    """What the part of a healthy machine may wander by [log units]."""
+    if part is verdict.interface:
+        return INTERFACE_SETTINGS.systematic_sd
+    return airflow_settings(verdict.model).systematic_sd
+
+
+def _pct(log_ratio: Array) -> Array:
+    return np.asarray(100.0 * np.expm1(log_ratio), float)
