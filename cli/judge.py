@@ -18,10 +18,11 @@ from ..store.packing import DAY_MS, day_of
 from ..store.verdicts import VerdictBook
 from .history import History, open_history
 from .nightly_messages import nightly_messages
-from .options import json_option, machine_option, settings_options
+from .options import exit_code_option, json_option, machine_option, settings_options
 from .settings import Settings
 from .speech import say_json
 from .tables import WIDTH, wrap
+from .verdict import exit_code
 from .wording import counted
 
 KEEPS_STRETCH_DAYS = 7.0
@@ -33,9 +34,13 @@ Example:
 
 @click.command("judge", epilog=EPILOG)
 @json_option
+@exit_code_option
 @machine_option
 @settings_options
-def command(*, settings: Settings, machine: str | None, as_json: bool) -> None:
+@click.pass_context
+def command(
+    ctx: click.Context, *, settings: Settings, machine: str | None, as_json: bool, wants_exit_code: bool
+) -> None:
     """Judge all finished days, keep the verdict of each heat path, and write what the owner should hear.
 
     The service does this once a day; messages then go out on the channels of the settings. Judging the same
@@ -47,8 +52,10 @@ def command(*, settings: Settings, machine: str | None, as_json: bool) -> None:
     if as_json:
         verdicts = [verdict_document(one) for one in night.verdicts]
         say_json({"day": night.day, "verdicts": verdicts, "messages": night.messages})
-        return
-    _say(night)
+    else:
+        _say(night)
+    if wants_exit_code:
+        ctx.exit(exit_code(night.verdicts))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

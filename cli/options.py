@@ -55,6 +55,16 @@ def json_option(command: Command) -> Command:
     )
 
 
+def exit_code_option(command: Command) -> Command:
+    """Add --exit-code, given to the command as ``wants_exit_code``."""
+    return click.option(
+        "--exit-code",
+        "wants_exit_code",
+        is_flag=True,
+        help="End with status 1 where a heat path does not hold, for scripts.",
+    )(command)
+
+
 def json_file_option(what: str, *, required: bool = False) -> Callable[[Command], Command]:
     """Add --json FILE, given to the command as ``json_file``; ``what`` begins its help."""
     return click.option(

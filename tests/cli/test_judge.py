@@ -106,6 +106,17 @@ def test_each_source_gets_a_verdict_under_the_last_finished_day(once: tuple[str,
     assert (kept["gpu0"].state, kept["gpu0"].cause, kept["gpu0"].shape) == ("act", "interface", "step")
 
 
+def test_a_script_learns_by_the_exit_status_and_reads_the_same_verdict(
+    once: tuple[str, dict[str, Any]], after: str
+) -> None:
+    asked = run("verdict", "--json", "--exit-code", "--database", after)
+    assert asked.exit_code == 1
+    assert json.loads(asked.stdout)["verdicts"] == once[1]["verdicts"]
+    assert run("judge", "--exit-code", "--database", after).exit_code == 1
+    told = run("verdict", "--database", after)
+    assert told.exit_code == 0 and max(map(len, told.stdout.splitlines())) <= 80
+
+
 def test_a_finding_is_queued_and_judging_again_changes_nothing(after: str) -> None:
     before = told(after)
     # The processor's reading fell, so that it draws more than it shows: that presses as the joint does.
