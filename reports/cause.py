@@ -29,6 +29,7 @@ MOST_CREEP_ODDS = 20.0
 # Single causes stay within this quantile of chi squared but for one in ten thousand draws; a joint and fins
 # that both changed by 20 % leave more in nearly every one (tests/reports/test_cause.py).
 EXPLAINED = 0.9999
+MOST_TIMES = 1000  # beyond, a likelihood ratio is only "more than"
 
 
 class Cause(Enum):
@@ -162,7 +163,7 @@ def blame(signs: Signs, *, airflow_systematic: float = AIRFLOW_SYSTEMATIC) -> Bl
     own = min(value for name, value in misfits.items() if of_name[name] is best)
     rival = min((value for name, value in misfits.items() if of_name[name] is not best), default=math.inf)
     excluded = tuple(
-        f"{name}: would leave {value - own:.0f} in chi squared unexplained"
+        f"{name}: the readings would be {odds(value - own)} times less likely"
         for name, value in misfits.items()
         if of_name[name] is not best and value - own >= UNDECIDED
     )
@@ -171,6 +172,15 @@ def blame(signs: Signs, *, airflow_systematic: float = AIRFLOW_SYSTEMATIC) -> Bl
     fits = seen <= float(chdtri(max(len(rows) - 1, 1), 1.0 - EXPLAINED))
     cause = best if fits and rival - own >= UNDECIDED else Cause.UNKNOWN
     return Blame(cause, by_cause[best] / total, misfits, excluded, own, nothing)
+
+
+def odds(chi_squared: float) -> str:
+    """Likelihood ratio of a difference of chi squared in words, rounded down to one digit."""
+    ratio = math.exp(min(chi_squared / 2.0, 99.0))
+    if ratio >= MOST_TIMES:
+        return f"more than {MOST_TIMES}"
+    unit = 10.0 ** math.floor(math.log10(ratio))
+    return f"at least {math.floor(ratio / unit) * unit:.0f}"
 
 
 def _improbability(cause: Cause, size: float, signs: Signs) -> float:

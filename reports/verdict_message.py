@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection
 
 from ..store.errors import AnalysisError
@@ -10,7 +9,7 @@ from ..store.journal_entry import EntryKind
 from ..store.message import Message, Severity
 from .advice import DRAWS_MORE, HOTTER_THAN_SHOWN, Finding, advice_for, finding_of
 from .baseline import NORMAL_95
-from .cause import Cause
+from .cause import Cause, odds
 from .detection import Detection
 from .entry_note import entry_note
 from .idle_series import in_its_unit
@@ -34,7 +33,6 @@ __all__ = ["entry_note", "message_of", "recovery_message"]
 
 REPEAT_DAYS = {"watch": 90.0, "act": 30.0}
 RECOVERY_REPEAT_DAYS = 60.0
-MOST_TIMES = 1000
 # By the names that `Blame` gives them.
 SUSPECTS = {
     "interface part": "the joint between die and heatsink",
@@ -249,17 +247,8 @@ def _why(verdict: Verdict) -> str:
     if out:
         least = min(found.misfits[name] - found.misfit for name in out)
         ruled_out = all_of([SUSPECTS.get(name, name) for name in out])
-        said += f" Ruled out: {ruled_out}; the readings would be {_odds(least)} times less likely."
+        said += f" Ruled out: {ruled_out}; the readings would be {odds(least)} times less likely."
     return said
-
-
-def _odds(chi_squared: float) -> str:
-    """Likelihood ratio of a difference of chi squared, rounded down to one digit."""
-    ratio = math.exp(min(chi_squared / 2.0, 99.0))
-    if ratio >= MOST_TIMES:
-        return f"more than {MOST_TIMES}"
-    unit = 10.0 ** math.floor(math.log10(ratio))
-    return f"at least {math.floor(ratio / unit) * unit:.0f}"
 
 
 def _measured(verdict: Verdict) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from heatdrift.reports.cause import Blame, Cause, Shift, Signs, blame
+from heatdrift.reports.cause import Blame, Cause, Shift, Signs, blame, odds
 
 SHARE, IDLE_K, LOAD_K = 0.3, 8.0, 45.0
 N_DRAWS = 200
@@ -216,9 +216,9 @@ def test_what_was_ruled_out_is_said_with_its_number() -> None:
     assert found.probability > 0.99
     assert len(found.excluded) == len(found.misfits) - 1
     for text in found.excluded:
-        name, rest = text.split(": would leave ")
+        name, rest = text.split(": the readings would be ")
         more = found.misfits[name] - found.misfit
-        assert rest == f"{more:.0f} in chi squared unexplained" and more >= 4.0
+        assert rest == f"{odds(more)} times less likely" and more >= 4.0
     assert {text.split(":")[0] for text in found.excluded} == set(found.misfits) - {"interface part"}
 
 

@@ -57,7 +57,7 @@ CREEP = ruled_out(
     verdict(Cause.INTERFACE, "interface"),
     {"interface part": 0.5, "power scale": 10.5},
     Cause.INTERFACE,
-    ("power scale: would leave 10 in chi squared unexplained",),
+    ("power scale: the readings would be at least 100 times less likely",),
 )
 
 
