@@ -139,14 +139,17 @@ def _in_baseline(
     series = one.interface.series or one.airflow.series
     if one.model is None:
         return None, None, None
-    era = fit_stretch(
-        derived, derivation, one.model, one.era.from_utc_ms, min(one.era.to_utc_ms, until_utc_ms)
-    )
-    if series is None:
-        return era.interface, era.airflow, era.total
-    begin, end = (round(day.timestamp() * 1000) for day in (series.baseline.from_day, series.baseline.to_day))
-    fit = fit_stretch(derived, derivation, one.model, begin, end + DAY_MS)
-    return fit.interface or era.interface, fit.airflow or era.airflow, fit.total or era.total
+    found: tuple[Estimate | None, Estimate | None, Estimate | None] = (None, None, None)
+    if series is not None:
+        days = series.baseline.from_day, series.baseline.to_day
+        begin, end = (round(day.timestamp() * 1000) for day in days)
+        fit = fit_stretch(derived, derivation, one.model, begin, end + DAY_MS)
+        found = fit.interface, fit.airflow, fit.total
+    if any(part is None for part in found):  # a year of windows costs a second: not unless it is needed
+        ended = min(one.era.to_utc_ms, until_utc_ms)
+        era = fit_stretch(derived, derivation, one.model, one.era.from_utc_ms, ended)
+        found = found[0] or era.interface, found[1] or era.airflow, found[2] or era.total
+    return found
 
 
 def _total_change(
