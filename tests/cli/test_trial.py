@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from heatdrift.cli.main import heatdrift
 from heatdrift.cli.trial import command
 from heatdrift.cli.trial_run import judge_world
 from heatdrift.cli.trial_score import Documents, Outcome, score
@@ -247,3 +248,8 @@ def test_only_recording_needs_a_folder() -> None:
     done = CliRunner().invoke(command, ["--only-record"])
     assert done.exit_code == 2
     assert "--keep" in done.output
+
+
+def test_recording_alone_needs_a_folder_to_keep() -> None:
+    refused = CliRunner().invoke(heatdrift, ["trial", "--only-record"])
+    assert refused.exit_code == 2 and "--keep FOLDER" in refused.output
