@@ -25,6 +25,9 @@ CHANGES_PER_DAY = 1.0 / 730.0  # a change in two years: only shifts the limit
 STEP_SPREAD = 0.10  # log units
 CREEP_SPREAD_PER_DAY = 0.05 / 30.0  # log units
 FIRST_ROOM = 128
+# Days on which a change may have begun that are held apart: of more, the older half is thinned out. A change
+# that is still not seen after a year has no onset that is known to a day.
+MOST_ONSETS = 400
 
 
 class Evidence:
@@ -80,6 +83,8 @@ class Evidence:
 
     def _suppose(self, onset: float, span: float) -> None:
         """Take in one more day on which a change may have begun."""
+        if self._n >= 2 * MOST_ONSETS:
+            self._thin_out()
         n = self._n
         if n + 2 > len(self._onsets):
             self._onsets, self._log_prior, self._reached, self._power, self._size = (
@@ -90,6 +95,17 @@ class Evidence:
         self._log_prior[n : n + 2] = math.log(0.5 * CHANGES_PER_DAY * span)
         self._size[n] = STEP_SPREAD
         self._n = n + 2
+
+    def _thin_out(self) -> None:
+        """Let every second of the older days stand for its neighbour as well."""
+        n_days = self._n // 2
+        is_kept = (np.arange(n_days) % 2 == 0) | (np.arange(n_days) >= n_days // 2)
+        kept = np.flatnonzero(np.repeat(is_kept, 2))
+        self._log_prior[: 2 * (n_days // 2)] += math.log(2.0)
+        for one in (self._onsets, self._log_prior, self._reached, self._power, self._size):
+            one[: len(kept)], one[len(kept) :] = one[kept], 0.0
+        self._whitener.keep(np.append(0, kept + 1))
+        self._n = len(kept)
 
     def _weigh(self) -> None:
         # amplitude ~ N(0, 1) in units of its spread

@@ -164,6 +164,7 @@ class Whitener:
         self._covariance[0, 0] = healthy.offset_sd**2 + wander_sd**2
         self._covariance[N_MOVING:, N_MOVING:] = classes
         self._mean, self._n = np.zeros((n_states, FIRST_ROOM)), 0
+        self._seen = np.concatenate([[1.0, 1.0, 0.0, 0.0], np.zeros(len(classes))])
         self._moves: dict[float, tuple[Array, Array]] = {}
         self._day: float | None = None
 
@@ -189,7 +190,9 @@ class Whitener:
         while self._n > self._mean.shape[1]:
             self._mean = np.hstack([self._mean, np.zeros_like(self._mean)])
         mean = self._mean[:, : self._n]
-        seen = np.concatenate([[1.0, 1.0, 0.0, self._noise.scale * standard_error], mixture])
+        seen = self._seen
+        seen[N_MOVING - 1] = self._noise.scale * standard_error
+        seen[N_MOVING:] = mixture
         reached = self._covariance @ seen
         variance = float(seen @ reached)
         surprise = values - seen @ mean
@@ -199,8 +202,15 @@ class Whitener:
             variance *= max(1.0, far) ** 2
         gain = reached / variance
         mean += gain[:, None] * surprise
-        self._covariance -= np.outer(gain, reached)
+        self._covariance -= gain[:, None] * reached
         return np.asarray(surprise / math.sqrt(variance))
+
+    def keep(self, columns: npt.NDArray[np.int64]) -> None:
+        """Go on with some of the columns only."""
+        kept = self._mean[:, columns]
+        self._mean = np.zeros_like(self._mean)
+        self._mean[:, : len(columns)] = kept
+        self._n = len(columns)
 
     def _predict(self, step: float) -> None:
         if step not in self._moves:  # most steps are a day

@@ -14,7 +14,9 @@ import numpy.typing as npt
 import pandas as pd
 import pytest
 
+from heatdrift.reports import evidence
 from heatdrift.reports.drift import AIRFLOW, INTERFACE, Detector, DetectorSettings, detect
+from heatdrift.reports.prewhitening import DayNoise, HealthyDays
 from heatdrift.store.errors import AnalysisError, TooFewWindowsError
 
 Array = npt.NDArray[np.float64]
@@ -232,3 +234,19 @@ def test_change_that_lasts_is_not_called_recovered() -> None:
     for seed in range(10):
         series = frame(np.where(np.arange(250) >= 60, 0.1, 0.0), 0.025, seed)
         assert detect(series, N_BASELINE, 0.006).state == "changed"
+
+
+def test_years_of_days_weigh_as_much_when_old_onsets_are_thinned_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A step after three years: which days are held apart moves the evidence by less than a word's worth."""
+    rng = np.random.default_rng(1)
+    values = 0.02 * rng.standard_normal(1500) + 0.04 * (np.arange(1500) >= 1200)
+    found = []
+    for most in (10_000, evidence.MOST_ONSETS):
+        monkeypatch.setattr(evidence, "MOST_ONSETS", most)
+        gathered = evidence.Evidence(HealthyDays(DayNoise(0.3, 1.0, 100), 0.005, 0.012), 14)
+        for day, value in enumerate(values):
+            gathered.add(float(day), float(value), 0.02)
+        found.append((gathered.log_bayes, gathered.change))
+    # an alarm needs some eight nats
+    assert found[0][0] == pytest.approx(found[1][0], abs=0.5)
+    assert found[0][1] == pytest.approx(found[1][1], abs=0.002)
