@@ -27,7 +27,7 @@ def settle(verdicts: list[Verdict]) -> list[Verdict]:
     wrong = {one.source: one for one in verdicts if one.cause is Cause.TELEMETRY}
     verdicts = [_settled(one, wrong) for one in verdicts]
     verdicts = [_with_the_others(one, verdicts) if _may_be_air(one) else one for one in verdicts]
-    verdicts = [_not_by_idle_alone(one) for one in verdicts]
+    verdicts = [_not_by_itself(one) for one in verdicts]
     return [_of_its_fan(one, verdicts) for one in verdicts]
 
 
@@ -88,16 +88,19 @@ def _has_same_air(one: Verdict) -> bool:
     )
 
 
-def _not_by_idle_alone(one: Verdict) -> Verdict:
-    """Take back what only the idle temperature shows, unless its thermometer is off.
+def _not_by_itself(one: Verdict) -> Verdict:
+    """Take back what only idle or the fan shows, unless they are what is accused.
 
-    A fan that begins to turn at idle, or stops, moves it as well.
+    A fan that begins to turn at idle, or stops, moves the idle temperature; other work moves the fan.
     """
-    if one.leading is None or one.leading is not one.idle or one.cause is Cause.TELEMETRY:
+    if one.leading is None or one.leading not in (one.idle, one.fan):
+        return one
+    if one.cause is (Cause.TELEMETRY if one.leading is one.idle else Cause.FAN):
         return one
     if one.cause is Cause.AIRFLOW and one.airflow.detection is None:
         return one  # under load nobody knows
-    return _taken_back(one, "the idle temperature has moved, and nothing under load did")
+    what = "the idle temperature" if one.leading is one.idle else "the fan's speed at like heat"
+    return _taken_back(one, f"{what} has moved, and nothing under load did")
 
 
 def _of_its_fan(one: Verdict, verdicts: list[Verdict]) -> Verdict:

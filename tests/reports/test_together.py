@@ -74,6 +74,13 @@ def test_idle_alone_accuses_nothing_but_its_thermometer() -> None:
     assert settle([off])[0].cause is Cause.TELEMETRY
 
 
+def test_a_fan_alone_accuses_nothing_but_itself() -> None:
+    """After a change of tasks it turned 6 % slower in the same bins of temperature; nothing else had changed."""
+    alone = verdict("cpu0", Cause.UNKNOWN, "fan", pct=-6.0)
+    assert settle([alone])[0].state == "holding"
+    assert settle([replace(alone, cause=Cause.FAN)])[0].cause is Cause.FAN
+
+
 def test_air_that_cools_a_neighbour_as_ever_has_not_changed() -> None:
     gpu = made(
         "gpu0",
