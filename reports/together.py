@@ -95,6 +95,8 @@ def _not_by_itself(one: Verdict) -> Verdict:
     """
     if one.leading is None or one.leading not in (one.idle, one.fan):
         return one
+    if one.interface.is_changed or one.airflow.is_changed:
+        return one
     if one.cause is (Cause.TELEMETRY if one.leading is one.idle else Cause.FAN):
         return one
     if one.cause is Cause.AIRFLOW and one.airflow.detection is None:

@@ -75,10 +75,12 @@ def test_idle_alone_accuses_nothing_but_its_thermometer() -> None:
 
 
 def test_a_fan_alone_accuses_nothing_but_itself() -> None:
-    """After a change of tasks it turned 6 % slower in the same bins of temperature; nothing else had changed."""
+    """After a change of tasks it turned 6 % slower at the same temperatures; nothing else had changed."""
     alone = verdict("cpu0", Cause.UNKNOWN, "fan", pct=-6.0)
     assert settle([alone])[0].state == "holding"
     assert settle([replace(alone, cause=Cause.FAN)])[0].cause is Cause.FAN
+    with_air = replace(alone, airflow=part("airflow", DAY, 9.0))
+    assert settle([with_air])[0].cause is Cause.UNKNOWN
 
 
 def test_air_that_cools_a_neighbour_as_ever_has_not_changed() -> None:
