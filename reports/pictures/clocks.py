@@ -139,7 +139,7 @@ def minute_clocks(frame: pd.DataFrame, load_w: float | None) -> MinuteClocks | s
 
 
 def clocks_picture(
-    source: str, now: pd.DataFrame, then: pd.DataFrame | None, *, now_utc_ms: Days, then_utc_ms: Days | None
+    source: str, now: pd.DataFrame, then: pd.DataFrame | None, days: tuple[Days, Days | None]
 ) -> Picture:
     """Clock by minute of load, the baseline beside it.
 
@@ -149,9 +149,10 @@ def clocks_picture(
         Its name.
     now, then
         As `Reader.source_frame` gives them; ``then`` is None where the baseline is what is shown as now.
-    now_utc_ms, then_utc_ms
-        The days of both.
+    days
+        Of both.
     """
+    now_utc_ms, then_utc_ms = days
     key, asked = f"{source}-clocks", f"Does {source} keep its clock?"
     frames = [frame for frame in (then, now) if frame is not None]
     load_w = load_threshold_w(pd.concat([frame[["power_w"]] for frame in frames]))

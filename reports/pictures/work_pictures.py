@@ -2,11 +2,61 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pandas as pd
 
-from ...store.packing import DAY_MS
+from ...store.derived import DerivedStore
+from ...store.errors import AnalysisError
+from ...store.packing import DAY_MS, day_of
+from ...store.reader import Reader
+from ..derivation import Derivation
 from ..verdict import Verdict
-from .clocks import Days
+from .clocks import Days, clocks_picture
+from .day_axis import span_words
+from .fan_heat import fan_picture
+from .picture import Picture
+from .thermal_cycles import cycles_picture
+
+
+def work_pictures(
+    reader: Reader,
+    derived: DerivedStore,
+    derivation: Derivation,
+    verdict: Verdict,
+    *,
+    from_utc_ms: int,
+    to_utc_ms: int,
+) -> list[Picture]:
+    """Clocks, fan and thermal cycles of one source; what cannot be drawn says why.
+
+    Parameters
+    ----------
+    reader, derived, derivation
+        Of the machine, up to date.
+    verdict
+        Of the source; its baseline days are what the pictures hold the present against.
+    from_utc_ms, to_utc_ms
+        What is reported [ms since 1970].
+    """
+    source = verdict.source
+    now_utc_ms, then_utc_ms = (from_utc_ms, to_utc_ms), baseline_days(verdict, from_utc_ms)
+    stretches = [one for one in (then_utc_ms, now_utc_ms) if one is not None]
+    now = reader.source_frame(source, *now_utc_ms)
+    then = None if then_utc_ms is None else reader.source_frame(source, *then_utc_ms)
+    cells = pd.concat(
+        [
+            derived.cells(source, day_of(begin).isoformat(), day_of(end - 1 + DAY_MS).isoformat())
+            for begin, end in stretches
+        ]
+    )
+    both = now_utc_ms, then_utc_ms
+    makers: dict[str, Callable[[], Picture]] = {
+        "clocks": lambda: clocks_picture(source, now, then, both),
+        "fan": lambda: fan_picture(verdict, cells, both),
+        "cycles": lambda: cycles_picture(source, now, then, both),
+    }
+    return [_made(f"{source}-{name}", make, now_utc_ms) for name, make in makers.items()]
 
 
 def baseline_days(verdict: Verdict, from_utc_ms: int) -> Days | None:
@@ -19,3 +69,10 @@ def baseline_days(verdict: Verdict, from_utc_ms: int) -> Days | None:
             )
             return (begin, end + DAY_MS) if end + DAY_MS <= from_utc_ms else None
     return None
+
+
+def _made(key: str, make: Callable[[], Picture], days: Days) -> Picture:
+    try:
+        return make()
+    except AnalysisError as reason:
+        return Picture(key, key.replace("-", ": ", 1), span_words(*days, 0), "", None, str(reason))

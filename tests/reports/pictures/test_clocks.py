@@ -45,7 +45,7 @@ def made_frame(
 
 def picture_of(now: pd.DataFrame, then: pd.DataFrame | None = None) -> Picture:
     then_ms = None if then is None else THEN_MS
-    return clocks_picture("gpu0", now, then, now_utc_ms=NOW_MS, then_utc_ms=then_ms)
+    return clocks_picture("gpu0", now, then, (NOW_MS, then_ms))
 
 
 def test_a_clock_that_holds_is_said_to() -> None:
