@@ -1,0 +1,207 @@
+"""``heatdrift demo``: seven months of a machine that does not exist, judged like any other."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+
+from ..fake_sensors.demo_history import record_demo
+from ..fake_sensors.demo_machine import SOURCE, Scenario, scenario
+from ..reports.compare import compare
+from ..reports.derivation import Derivation
+from ..reports.judgement import Judge
+from ..reports.reference_conditions import ReferenceConditions
+from ..reports.verdict_outlook import MONTH_MS
+from ..store.database import open_writer
+from ..store.errors import SettingsError, StoreError
+from ..store.packing import DAY_MS
+from . import run, status
+from .demo_text import Alert, Told, demo_lines
+from .export import progress_bar
+from .fit import write_json
+from .history import History, open_history
+from .judge import judge_night
+from .report_making import MadeReport, make_report
+from .settings import Settings, load
+
+RECORD_NAME, REPORT_NAME, TRUTH_NAME, LIVE_NAME = "record.sqlite", "report.json", "truth.json", "live.sqlite"
+SETTINGS_NAME = "settings.toml"
+OURS = (RECORD_NAME, REPORT_NAME, TRUTH_NAME, LIVE_NAME, SETTINGS_NAME)
+MARK_NAME = "about.txt"
+MARK = "Made by `heatdrift demo`: a machine that does not exist. It may be deleted, or made again.\n"
+SQLITE_TAILS = ("", "-wal", "-shm", "-journal")
+WEEK = 7
+KEEPS_STRETCH_DAYS = 7.0
+LIVE_SPEED, LIVE_S = 60.0, 600.0
+EPILOG = """\b
+Example:
+  heatdrift demo
+"""
+
+
+@click.command("demo", epilog=EPILOG)
+@click.option(
+    "--to",
+    "folder",
+    metavar="DIR",
+    type=click.Path(path_type=Path),
+    default=Path("heatdrift-demo"),
+    show_default=True,
+    help="Where record and report go.",
+)
+@click.option("--live", is_flag=True, help="Watch the service at work instead, time sixty times as fast.")
+@click.pass_context
+def command(ctx: click.Context, *, folder: Path, live: bool) -> None:
+    """Show on an invented laptop what heatdrift finds: a gain that is proven, and a fault that creeps.
+
+    Seven months of its evenings go through cadence, store, journal and nightly judgement like those of a real
+    one. Your own settings and records are not touched. It takes about a minute.
+    """
+    prepare(folder)
+    if live:
+        _live(ctx, folder)
+        return
+    for line in demonstrate(scenario(), folder):
+        click.echo(line)
+
+
+def demonstrate(life: Scenario, folder: Path) -> list[str]:
+    """Record, judge and report a life into a folder from `prepare`; what is to be printed.
+
+    Parameters
+    ----------
+    life
+        The machine and what becomes of it.
+    folder
+        For the record and the report.
+    """
+    record = folder / RECORD_NAME
+    with _quiet_store(), progress_bar() as bar:
+        task = bar.add_task("inventing seven months", total=life.days)
+        record_demo(life, record, lambda done, of: bar.update(task, completed=done, total=of))
+    write_json(folder / TRUTH_NAME, life.truth_document())
+    settings = private_settings(folder)
+    with open_history(settings, None) as opened:
+        derivation = opened.update()
+        known = Known(opened.reader, opened.writing, opened.derived, opened.entries, derivation)
+        conditions = ReferenceConditions(**settings.sections["reference"])
+        alerts = judge_nights(known, life, conditions)
+        span = max(life.start_utc_ms, life.end_utc_ms - MONTH_MS), life.end_utc_ms
+        made = make_report(known, derivation, conditions, span, is_open_ended=True)
+        page = write_pages(made, folder)
+        work = compare(
+            known.reader, known.derived, derivation, known.entries[0], SOURCE, conditions=conditions
+        )
+    return demo_lines(Told(made, work, tuple(alerts)), life, page, record)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Known(History):
+    """A history that is over: what is derived from it will not change any more."""
+
+    derivation: Derivation
+
+    def update(self) -> Derivation:
+        """What was derived once."""
+        return self.derivation
+
+
+def judge_nights(history: Known, life: Scenario, conditions: ReferenceConditions) -> list[Alert]:
+    """Judge as the service does in its nights; what the owner would have been told."""
+    alerts: list[Alert] = []
+    with progress_bar() as bar:
+        task = bar.add_task("judging its nights", total=life.days)
+        for day in nights_worth_judging(history, life):
+            night = judge_night(history, conditions, life.start_utc_ms + (day + 1) * DAY_MS)
+            alerts += [Alert(str(night.day), message["subject"]) for message in night.messages]
+            bar.update(task, completed=day + 1)
+    return alerts
+
+
+def nights_worth_judging(history: Known, life: Scenario) -> Iterator[int]:
+    """Days since the start after which it is judged.
+
+    Of a week in which nothing changed that is its last one; of a week with a first change every one, so that
+    the alert comes on the day on which the service would have raised it.
+    """
+    judge = Judge(history.reader, history.derived, history.derivation, KEEPS_STRETCH_DAYS)
+    had_changed = False
+    for first in range(0, life.days, WEEK):
+        end = min(first + WEEK, life.days)
+        verdicts = judge.verdicts(life.start_utc_ms + end * DAY_MS)
+        has_changed = any(one.leading is not None for one in verdicts)
+        yield from range(first if has_changed and not had_changed else end - 1, end)
+        had_changed = has_changed
+
+
+def write_pages(made: MadeReport, folder: Path) -> Path:
+    """Write a report into the folder; returns the file to open."""
+    write_json(folder / REPORT_NAME, made.document)
+    return folder / REPORT_NAME
+
+
+def prepare(folder: Path) -> None:
+    """Make the folder, or clear away what an earlier demonstration left in it.
+
+    Raises
+    ------
+    SettingsError
+        It holds something that no demonstration made.
+    StoreError
+        It cannot be written.
+    """
+    mark = folder / MARK_NAME
+    try:
+        is_ours = mark.is_file() and mark.read_text(encoding="utf-8", errors="replace") == MARK
+        if not is_ours and not _is_free(folder):
+            raise SettingsError(
+                f"{folder} was not made by `heatdrift demo`",
+                remedy="name another folder with --to, or move it away",
+            )
+        folder.mkdir(parents=True, exist_ok=True)
+        mark.write_text(MARK, encoding="utf-8")
+        for name in OURS:
+            for tail in SQLITE_TAILS:
+                folder.joinpath(name + tail).unlink(missing_ok=True)
+        folder.joinpath(SETTINGS_NAME).touch()
+    except OSError as error:
+        raise StoreError(
+            f"{folder} cannot be written: {error.strerror}", remedy="name another folder with --to"
+        ) from error
+
+
+def _is_free(folder: Path) -> bool:
+    """Whether there is nothing yet, or an empty folder."""
+    if folder.is_dir():
+        return not any(folder.iterdir())
+    return not folder.is_symlink() and not folder.exists()
+
+
+def private_settings(folder: Path) -> Settings:
+    """The defaults with a database in the folder, whatever the owner's own settings say."""
+    return load(database=str(folder / RECORD_NAME), settings_file=folder / SETTINGS_NAME, environment={})
+
+
+def _live(ctx: click.Context, folder: Path) -> None:
+    """Let the service record a machine on a fake ``/sys``, then say what it recorded."""
+    places = {"database": str(folder / LIVE_NAME), "settings_file": folder / SETTINGS_NAME}
+    ctx.invoke(run.command, fake_kind="laptop", seed=None, speed=LIVE_SPEED, for_s=LIVE_S, **places)
+    with suppress(click.exceptions.Exit):  # it says by its exit status that nobody records any more
+        ctx.invoke(status.command, machine=None, as_json=False, **places)
+
+
+@contextmanager
+def _quiet_store() -> Iterator[None]:
+    """Without a warning about others who checkpoint the same file: nobody knows this one yet."""
+    log = logging.getLogger(open_writer.__module__)
+    level = log.level
+    log.setLevel(logging.ERROR)
+    try:
+        yield
+    finally:
+        log.setLevel(level)
