@@ -90,7 +90,8 @@ def answers_title(verdict: Verdict, answers: StepAnswers) -> str:
     if is_rest:
         word = "more" if rest > 0.0 else "less"
         return f"{source} answers {word} after the first seconds, where heatsink and air are"
-    return f"{source} answers in the first {_seconds(answers.after_s[-1])} as it did in its baseline"
+    tail = "; the change comes later" if verdict.leading is verdict.airflow else ""
+    return f"{source} answers in the first {_seconds(answers.after_s[-1])} as it did in its baseline{tail}"
 
 
 def _is_seen(grown: float, error: float, of: float) -> bool:

@@ -130,10 +130,11 @@ def listed_entries(entries: Sequence[JournalEntry]) -> str:
     return f"Journal: {'; '.join(said)}" if said else ""
 
 
-def span_words(from_utc_ms: int, to_utc_ms: int, n_days: int, what: str = "with load") -> str:
-    """Which days a picture shows: ``1 March 2026 to 31 March 2026, 28 days with load``."""
-    first, last = day_of_ms(from_utc_ms), day_of_ms(max(from_utc_ms, to_utc_ms - 1))
-    return f"{first} to {last}, {n_days} day{'' if n_days == 1 else 's'} {what}"
+def span_words(from_utc_ms: int, to_utc_ms: int, n_days: int | None = None, what: str = "with load") -> str:
+    """Which days a picture shows: ``1 March to 31 March 2026, 28 days with load``."""
+    last_ms = max(from_utc_ms, to_utc_ms - 1)
+    said = f"{day_of_ms(from_utc_ms, last_ms)} to {day_of_ms(last_ms)}"
+    return said if n_days is None else f"{said}, {n_days} day{'' if n_days == 1 else 's'} {what}"
 
 
 def foreign(text: str) -> str:

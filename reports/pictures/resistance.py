@@ -105,7 +105,7 @@ def resistance_picture(
     known = [part.series for part in parts if part.series is not None]
     if not known:
         reasons = all_of(list(dict.fromkeys(part.reason for part in parts)))
-        return Picture(key, title, span_words(from_utc_ms, to_utc_ms, 0), "", None, reasons)
+        return Picture(key, title, span_words(from_utc_ms, to_utc_ms), "", None, reasons)
     last = day_number(to_utc_ms)
     first = min(float(day_numbers(series.levels.days)[0]) for series in known)
     first = max(min(first, last - 1.0), day_number(verdict.era.from_utc_ms) - 1.0)
@@ -189,7 +189,10 @@ def _draw_part(axes: Axes, part: JudgedPart, series: PartSeries, wander: float, 
     axes.axhspan(low, high, color=BAND, lw=0, zorder=-2)
     axes.axhline(0.0, color=FAINT, lw=0.8, zorder=-1)
     low, high = _pct(value - NORMAL_95 * error), _pct(value + NORMAL_95 * error)
-    axes.vlines(days, low, high, color=color, alpha=0.22, lw=0.8)
+    # One line with gaps instead of one for each day: the page of a year stays small.
+    bars = np.full((len(days), 3, 2), np.nan)
+    bars[:, 0], bars[:, 1] = np.column_stack([days, low]), np.column_stack([days, high])
+    axes.plot(bars[..., 0].ravel(), bars[..., 1].ravel(), color=color, alpha=0.22, lw=0.8)
     axes.plot(days, _pct(value), MARKERS[part.name], color=color, alpha=0.45, ms=2.4, mew=0)
     level = running_level(series)
     axes.fill_between(level.days, level.low_pct, level.high_pct, color=color, alpha=0.25, lw=0)

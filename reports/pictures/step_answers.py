@@ -21,6 +21,7 @@ from ..judgement import airflow_settings
 from ..power_history import correct_power
 
 Array = npt.NDArray[np.float64]
+Names = npt.NDArray[np.str_]
 Span = tuple[int, int]
 
 # Looks come once a second, later rows are means of five: finer times would show nothing more.
@@ -148,7 +149,7 @@ class _Side:
     """Curves (n_steps, n_times), NaN from where a step ended; class and day of each step."""
 
     curves: Array
-    classes: npt.NDArray[np.str_]
+    classes: Names
     days: npt.NDArray[np.int64]
 
 
@@ -174,8 +175,8 @@ def _side(
             continue
         begin, end = int(run[0]) * DAY_MS, int(run[-1] + 1) * DAY_MS
         frame = reader.source_frame(model.source, begin, end)
-        power_w = correct_power(frame["power_w"], derivation.scales[model.source]).to_numpy(float)
-        looks = _Looks.of(frame, power_w)
+        power_w = correct_power(frame["power_w"], derivation.scales[model.source])
+        looks = _Looks.of(frame, np.asarray(power_w, float))
         mine = steps[(steps["at_utc_ms"] >= begin) & (steps["at_utc_ms"] < end)]
         names = step_classes(mine).to_numpy(str) if len(mine) else np.zeros(0, str)
         numbers = mine[["at_utc_ms", "power_before_w", "power_after_w"]].to_numpy(float)
@@ -243,12 +244,10 @@ class _Looks:
         return np.asarray(np.interp(AFTER_S, since_s, rise_k / change_w, right=np.nan), float)
 
 
-def _matched(then: Sequence[str], now: Sequence[str]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def _matched(then: Names, now: Names) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """Which steps of both sides to take: as many of each class, spread evenly over the days."""
-    both = sorted(set(then) & set(now))
-    places = [
-        (np.flatnonzero(np.asarray(then) == name), np.flatnonzero(np.asarray(now) == name)) for name in both
-    ]
+    both = np.intersect1d(then, now)
+    places = [(np.flatnonzero(then == name), np.flatnonzero(now == name)) for name in both]
     n_all = sum(min(len(a), len(b)) for a, b in places)
     share = min(1.0, MOST_STEPS / max(n_all, 1))
     chosen: tuple[list[npt.NDArray[np.int64]], list[npt.NDArray[np.int64]]] = ([], [])

@@ -9,10 +9,14 @@ import numpy.typing as npt
 import pandas as pd
 
 from heatdrift.reports.cause import Cause
+from heatdrift.reports.creep_laws import CreepForecast
 from heatdrift.reports.drift import AIRFLOW, INTERFACE
+from heatdrift.reports.heat_path import Estimate
 from heatdrift.reports.judged_part import JudgedPart, judged_part
+from heatdrift.reports.outlook import outlook
 from heatdrift.reports.part_series import PartSeries, part_series
 from heatdrift.reports.verdict import Verdict
+from heatdrift.reports.verdict_outlook import PathState
 
 from ..made_verdicts import verdict
 
@@ -71,3 +75,28 @@ def creep(n_days: int, from_day: int, log_by_end: float) -> Array:
     """A straight creep from one day on."""
     since = np.maximum(np.arange(n_days) - from_day, 0.0)
     return np.asarray(log_by_end * since / since.max(), float)
+
+
+INTERFACE_K_PER_W, AIRFLOW_K_PER_W, RELATIVE_ERROR = 0.2, 0.3, 0.01
+ROOM_C, LOAD_W, LIMIT_C = 25.0, 100.0, 87.0
+
+
+def made_state(
+    one: Verdict, total_change: tuple[float, float], creep: CreepForecast | None, share: float = 0.4
+) -> PathState:
+    """A path of 0.5 K/W at 100 W in a room of 25 °C."""
+    interface, airflow, total = (
+        Estimate(value, RELATIVE_ERROR * value, 100)
+        for value in (INTERFACE_K_PER_W, AIRFLOW_K_PER_W, INTERFACE_K_PER_W + AIRFLOW_K_PER_W)
+    )
+    ahead = outlook(
+        one.source,
+        total,
+        total_change=total_change,
+        creep=creep,
+        share=share,
+        ambient_c=ROOM_C,
+        power_w=LOAD_W,
+        limit_c=LIMIT_C,
+    )
+    return PathState(interface, airflow, total, total_change, ahead)

@@ -26,7 +26,7 @@ def test_a_change_is_the_title_and_stands_in_the_drawing() -> None:
     svg = picture.svg()
     for words in ("began ", "baseline days", "interface part", "airflow part", "now"):
         assert words in svg
-    assert picture.window == "1 January 2026 to 20 April 2026, 110 days with load"
+    assert picture.window == "1 January to 20 April 2026, 110 days with load"
 
 
 def test_what_holds_is_called_so() -> None:
