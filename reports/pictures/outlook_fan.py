@@ -19,9 +19,9 @@ from ..part_series import PartSeries
 from ..verdict import Verdict
 from ..verdict_outlook import PathState
 from .day_axis import day_number, day_numbers, draw_days, span_words
-from .monthly_temperature import WholePath
 from .picture import ALARM, FAINT, INK, NOW, THEN, Picture, new_figure
 from .resistance import running_level
+from .whole_path import WholePath
 
 Array = npt.NDArray[np.float64]
 
@@ -32,6 +32,7 @@ DAYS_WITHOUT_DATE = 90.0
 LEAST_AHEAD_DAYS = 14.0
 MOST_PAST_SHARE = 3.0  # of what is shown ahead
 LEAST_PAST_DAYS = 60.0
+LABEL_SHARE = 0.15  # room over the limit
 NO_CREEP = "nothing creeps"
 
 
@@ -138,12 +139,12 @@ def outlook_picture(
     now = day_number(to_utc_ms)
     first = max(float(day_numbers(rest.rows.index)[0]), now - max(MOST_PAST_SHARE * longest, LEAST_PAST_DAYS))
     n_days = _draw_past(axes, path, own, rest, (first, now))
-    _draw_fan(axes, fan, now)
+    _draw_fan(axes, fan, now, ahead.limit_c)
     _draw_crossing(axes, ahead, now)
     draw_days(axes, first, now + longest)
     axes.set_ylabel("temperature at your\nroom and load, °C")
     bottom, top = axes.get_ylim()
-    axes.set_ylim(bottom, max(top, ahead.limit_c + 0.12 * (ahead.limit_c - bottom)))
+    axes.set_ylim(bottom, max(top, ahead.limit_c + LABEL_SHARE * (ahead.limit_c - bottom)))
     window = span_words(round(first * DAY_MS), to_utc_ms, n_days)
     return Picture(key, title, window, _description(ahead, path, fan, to_utc_ms), figure)
 
@@ -227,16 +228,17 @@ def _draw_past(
     return int(shown.sum())
 
 
-def _draw_fan(axes: Axes, fan: Fan, now: float) -> None:
+def _draw_fan(axes: Axes, fan: Fan, now: float, limit_c: float) -> None:
+    """The fan as far as the limit: beyond it the source is slowed down."""
     days = now + fan.ahead_days
     axes.axvline(now, color=FAINT, lw=1.0, ls=":")
     axes.annotate(
         "now", (now, 0.0), xycoords=("data", "axes fraction"), xytext=(4, 4), textcoords="offset points"
     )
-    axes.fill_between(days, fan.low_c, fan.high_c, color=ALARM, alpha=0.14, lw=0)
-    for edge in (fan.low_c, fan.high_c):
-        axes.plot(days, edge, color=ALARM, lw=0.8, ls=":")
-    axes.plot(days, fan.middle_c, color=ALARM, ls="--")
+    low, high = np.minimum(fan.low_c, limit_c), np.minimum(fan.high_c, limit_c)
+    axes.fill_between(days, low, high, color=ALARM, alpha=0.14, lw=0)
+    for edge, style in ((fan.low_c, ":"), (fan.high_c, ":"), (fan.middle_c, "--")):
+        axes.plot(days, np.where(edge <= limit_c, edge, np.nan), color=ALARM, ls=style)
 
 
 def _draw_crossing(axes: Axes, ahead: Outlook, now: float) -> None:

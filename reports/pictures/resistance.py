@@ -42,6 +42,7 @@ LONGEST_HOLE_DAYS = 10.0  # over a longer one no line is drawn
 ROOM_FOR_LABEL = 0.24
 LEAST_HALF_RANGE_PCT = 8.0  # so that a healthy path looks as calm as it is
 TOP_SHARE = 1.15
+LEGEND = "grey band: how far a healthy path wanders; shaded stretch: what is reported"
 COLORS = {"interface": INTERFACE, "airflow": AIRFLOW}
 MARKERS = {"interface": "o", "airflow": "s"}
 
@@ -122,7 +123,7 @@ def resistance_picture(
             _draw_part(axes, part, part.series, _wander(verdict, part), last)
         draw_days(axes, first, last, ROOM_FOR_LABEL)
     both[0].tick_params(labelbottom=False)
-    both[1].set_xlabel(foreign(listed_entries(noted)))
+    both[1].set_xlabel(foreign("\n".join(filter(None, (LEGEND, listed_entries(noted))))))
     days = np.unique(np.concatenate([day_numbers(series.rows.index) for series in known]))
     window = span_words(round(first * DAY_MS), to_utc_ms, int((days < last).sum()))
     said = ". ".join(_part_words(part, to_utc_ms) for part in parts)

@@ -8,11 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from heatdrift.reports.pictures.monthly_temperature import (
-    WholePath,
-    monthly_temperature_picture,
-    monthly_temperatures,
-)
+from heatdrift.reports.pictures.monthly_temperature import monthly_temperature_picture
+from heatdrift.reports.pictures.whole_path import WholePath, monthly_temperatures
 from heatdrift.reports.reference_conditions import ReferenceConditions
 from heatdrift.store.errors import TooFewWindowsError
 

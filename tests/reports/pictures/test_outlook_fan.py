@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from heatdrift.reports.creep_laws import CreepForecast, forecast_creep
-from heatdrift.reports.pictures.monthly_temperature import WholePath
 from heatdrift.reports.pictures.outlook_fan import fan_of, outlook_picture
+from heatdrift.reports.pictures.whole_path import WholePath
 from heatdrift.reports.verdict import Verdict
 from heatdrift.reports.verdict_outlook import PathState
 
