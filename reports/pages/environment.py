@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import cache
 from typing import Any
 
@@ -24,7 +24,7 @@ CUT = "\N{HORIZONTAL ELLIPSIS}"
 def environment() -> Environment:
     """One for all pages; whatever is put into a template is escaped by it."""
     loader = PackageLoader("heatdrift.reports.pages")
-    made = Environment(
+    return Environment(
         loader=loader,
         autoescape=True,
         finalize=_harmless,
@@ -32,9 +32,6 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters["day"] = day_words
-    made.filters["moment"] = moment_words
-    return made
 
 
 def harmless(text: str, longest: int = LONGEST_NOTE) -> str:
@@ -45,6 +42,11 @@ def harmless(text: str, longest: int = LONGEST_NOTE) -> str:
         if unicodedata.bidirectional(char) not in TURNING
     )
     return kept if len(kept) <= longest else kept[:longest].rstrip() + CUT
+
+
+def typeset(text: str) -> str:
+    """Text with its numbers bound to their units, and with a minus for a hyphen before a number."""
+    return MINUS.sub("\N{MINUS SIGN}", UNITS.sub("\N{NO-BREAK SPACE}", text))
 
 
 def day_words(moment: str) -> str:
@@ -59,8 +61,9 @@ def moment_words(moment: str) -> str:
 
 
 def period_words(from_utc: str, to_utc: str) -> str:
-    """A period in words: ``1 March to 31 March 2026``."""
-    first, last = day_words(from_utc), day_words(to_utc)
+    """A period in words: ``1 March to 31 March 2026``; its last moment is no longer in it."""
+    ended = datetime.fromisoformat(to_utc) - timedelta(milliseconds=1)
+    first, last = day_words(from_utc), day_words(ended.isoformat())
     if first == last:
         return first
     if first[-4:] == last[-4:]:
@@ -71,6 +74,5 @@ def period_words(from_utc: str, to_utc: str) -> str:
 def _harmless(value: Any) -> Any:
     """Every text that goes into a template, but for markup that we made."""
     if isinstance(value, str) and not isinstance(value, Markup):
-        kept = harmless(value, 10 * LONGEST_NOTE)
-        return MINUS.sub("\N{MINUS SIGN}", UNITS.sub("\N{NO-BREAK SPACE}", kept))
+        return typeset(harmless(value, 10 * LONGEST_NOTE))
     return value

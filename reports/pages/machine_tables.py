@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
+from ..message_words import all_of
 from .environment import day_words, harmless, moment_words, period_words
 from .table import NOT_KNOWN, Table, interval, number
 
@@ -24,10 +25,23 @@ def entry_name(entry: Document) -> str:
     return f"{' + '.join(kinds)} on {day_words(entry['entries'][0]['time'])}"
 
 
-def comparison(key: str, entry: Document) -> Table:
-    """One source before and after an entry, like work with like."""
-    rows = [_part(name, entry[part]) for name, part in PARTS]
-    notes = [f"{name}: {entry[part]['reason']}." for name, part in PARTS if entry[part]["reason"]]
+def comparison(key: str, entry: Document, *, leave_out: Collection[str] = ()) -> Table:
+    """One source before and after an entry, like work with like.
+
+    Parameters
+    ----------
+    key
+        Goes before the key of the table.
+    entry
+        One of the ``entries`` of a report's document.
+    leave_out
+        Sustained quantities that are shown elsewhere.
+    """
+    rows = [_part(name, entry[part]) for name, part in PARTS if entry[part]["change_pct"] is not None]
+    unknown: dict[str, list[str]] = {}
+    for name, part in PARTS:
+        if entry[part]["reason"]:
+            unknown.setdefault(entry[part]["reason"], []).append(name)
     at = entry["temperature"]
     if at is not None:
         rows.append(
@@ -39,12 +53,16 @@ def comparison(key: str, entry: Document) -> Table:
             )
         )
     elif entry["temperature_reason"]:
-        notes.append(f"Temperature at equal power and room: {entry['temperature_reason']}.")
+        unknown.setdefault(entry["temperature_reason"], []).append("temperature at equal power and room")
     for name, one in entry["sustained"].items():
+        if name in leave_out:
+            continue
         words = name.replace("_", " ")
-        rows.append((words, *_sustained(one)))
+        if one["before"] is not None or one["after"] is not None:
+            rows.append((words, *_sustained(one)))
         if one["reason"]:
-            notes.append(f"{words}: {one['reason']}.")
+            unknown.setdefault(one["reason"], []).append(words)
+    notes = [f"Not known: {all_of(names)} ({reason})." for reason, names in unknown.items()]
     if entry["joint"]:
         notes.insert(0, "Several things were done within a day: what each did cannot be told apart.")
     return Table(
@@ -53,7 +71,7 @@ def comparison(key: str, entry: Document) -> Table:
         ("quantity", "before", "after", "change (95 % interval)"),
         tuple(rows),
         frozenset({1, 2, 3}),
-        " ".join(note[0].upper() + note[1:] for note in notes),
+        " ".join(notes),
     )
 
 
@@ -129,8 +147,9 @@ def own_cost(cost: Mapping[str, str]) -> Table:
 
 
 def _part(name: str, known: Document) -> tuple[str, str, str, str]:
-    if known["change_pct"] is None or known["before_k_per_w"] is None:
-        return (name, NOT_KNOWN, NOT_KNOWN, NOT_KNOWN)
+    if known["before_k_per_w"] is None:
+        change = f"{number(known['change_pct'], 1, '+')} % ({interval(known['ci95_pct'], 1, '+')})"
+        return (name, NOT_KNOWN, NOT_KNOWN, change)
     digits = 4 if known["before_k_per_w"] < 0.1 else 3
     return (
         name,

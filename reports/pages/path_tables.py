@@ -136,7 +136,7 @@ def endurance(key: str, path: Document) -> Table:
             if least is not None and share["pct"] - least >= 0.1:
                 said = f"{number(least, 1)} to {said}"
             rows.append((f"held down by {reason}", said, ""))
-    if known["reasons_unknown_pct"] == 100.0:
+    if _is_mute(known):
         rows.append(("held down by heat", f"{NOT_KNOWN}: nothing says what held the clock down", ""))
     note = ""
     if known["load_w"] is not None:
@@ -199,7 +199,7 @@ def missing(key: str, path: Document, lines: FirstLines | None) -> Table:
     if ahead["days_to_limit"] is None and ahead["reason"] not in NO_DATE_WANTED:
         rows.append(("day of reaching the limit", _reason(ahead["reason"]), "how long it lasts is left open"))
     known = path["endurance"]
-    if known["reasons_unknown_pct"] == 100.0:
+    if _is_mute(known):
         said = "the source does not say what holds its clock down"
         rows.append(("reasons for a lower clock", said, "throttling is seen by its clocks only"))
     return Table(
@@ -208,6 +208,11 @@ def missing(key: str, path: Document, lines: FirstLines | None) -> Table:
         ("missing", "why", "what it costs"),
         tuple(rows),
     )
+
+
+def _is_mute(known: Document) -> bool:
+    """Whether nothing says what held the clock down, although there was load."""
+    return known["reasons_unknown_pct"] == 100.0 and known["held_down"]["heat"]["pct"] is None
 
 
 def _reason(why: str) -> str:

@@ -37,5 +37,11 @@ LIMITS = (
     "The outlook carries on what was; another room, another game or a cleaning ends it.",
 )
 METAL, SHUNT = risks_of(EntryKind.LIQUID_METAL), risks_of(EntryKind.SHUNT)
-CAUTIONS = (*BEFORE_OPENING, METAL[0], METAL[1], SHUNT[0], SHUNT_CHANGED)
+CAUTIONS = (
+    *BEFORE_OPENING,
+    METAL[0],
+    METAL[1],
+    f"With a smaller shunt t{SHUNT[0].removeprefix('T')}",
+    SHUNT_CHANGED,
+)
 FOOTER = READS_ONLY
