@@ -55,7 +55,7 @@ def test_a_clock_that_holds_is_said_to() -> None:
     early, late = picture.title.removeprefix("gpu0 keeps its clock: ").split(" MHz in minute 1, ")
     assert early == late.removesuffix(" after 20 minutes") and early.startswith("2,")
     assert "held down" not in picture.svg() and "was not recorded" in picture.description
-    assert picture.window == "10 February 2026 to 11 March 2026, 8 days with long load"
+    assert picture.window == "10 February to 11 March 2026, 8 days with long load"
 
 
 def test_what_is_lost_is_told_beside_the_baseline() -> None:
@@ -69,7 +69,7 @@ def test_what_is_lost_is_told_beside_the_baseline() -> None:
     # 130 of 2,200 MHz; the same scatter on both sides.
     assert "At like work the late clock has changed by \u22125.9 %" in picture.description
     assert "Heat held the clock down for 80 % of the time after 20 minutes" in picture.description
-    assert picture.window.endswith("baseline 1 January 2026 to 14 January 2026, 8 days with long load")
+    assert picture.window.endswith("baseline 1 January to 14 January 2026, 8 days with long load")
 
 
 def test_light_work_that_ends_soon_stands_in_no_minute() -> None:

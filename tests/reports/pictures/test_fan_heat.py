@@ -75,8 +75,8 @@ def test_a_worn_fan_is_the_title_and_both_speeds_are_told() -> None:
     svg = picture.svg()
     assert "baseline" in svg and "now" in svg and "temperature of gpu0, °C" in svg
     assert picture.window == (
-        "31 January 2026 to 1 March 2026, 30 days with the fan turning; "
-        "baseline 1 January 2026 to 14 January 2026, 14 days with the fan turning"
+        "31 January to 1 March 2026, 30 days with the fan turning; "
+        "baseline 1 January to 14 January 2026, 14 days with the fan turning"
     )
 
 

@@ -36,8 +36,8 @@ def test_cycles_are_counted_a_day_and_the_baseline_beside_them() -> None:
     svg = picture.svg()
     assert "59.5" in svg and "120 h" in svg and "baseline" in svg and "cycles a day" in svg
     assert picture.window == (
-        "21 January 2026 to 30 January 2026, 10 days with readings; "
-        "baseline 1 January 2026 to 10 January 2026, 10 days with readings"
+        "21 January to 30 January 2026, 10 days with readings; "
+        "baseline 1 January to 10 January 2026, 10 days with readings"
     )
 
 
