@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import NullLocator
 
 from ..baseline import NORMAL_95
+from ..cause import Cause
 from ..verdict import Verdict
 from .day_axis import span_words
 from .picture import BAND, FAINT, INK, INTERFACE, NOW, THEN, Picture, new_figure
@@ -16,8 +17,8 @@ __all__ = ["StepAnswers", "answers_picture", "gather_answers"]
 
 SURE_ERRORS = 2.5
 LEAST_SHARE = 0.03  # of the answer: less is nothing that anybody would see in the drawing
-TICKS_S = (1, 3, 10, 30, 100, 300)
-LEAST_END_S, EARLY_END_S = 20.0, 60.0
+TICKS_S = (1, 3, 10, 30, 60)
+LEAST_END_S, EARLY_END_S = 20.0, 40.0
 
 
 def answers_picture(
@@ -82,16 +83,26 @@ def answers_title(verdict: Verdict, answers: StepAnswers) -> str:
         if is_joint or is_rest:
             return f"{source}: how it answers to a load step, then and now"
         return f"{source} answers to a load step as it did in its baseline"
-    if is_joint and is_rest:
-        return f"{source} answers otherwise than in its baseline, along the whole path"
+    return f"{source} {_where(verdict, answers, rest if is_rest else 0.0, is_joint=is_joint)}"
+
+
+def _where(verdict: Verdict, answers: StepAnswers, rest: float, *, is_joint: bool) -> str:
+    """Where a path that has changed answers otherwise; ``rest`` is 0 where heatsink and air do not."""
+    joint = answers.grown[min(int(np.searchsorted(answers.after_s, JOINT_S)), len(answers.grown) - 1)]
+    if verdict.cause is Cause.TELEMETRY and (is_joint or rest):
+        return "answers otherwise than in its baseline, by its changed readings"
+    if is_joint and rest:
+        return "answers otherwise than in its baseline, along the whole path"
     if is_joint:
-        word = "more" if grown[joint] > 0.0 else "less"
-        return f"{source} answers {word} in the first three seconds, where the joint is"
-    if is_rest:
-        word = "more" if rest > 0.0 else "less"
-        return f"{source} answers {word} after the first seconds, where heatsink and air are"
+        return f"answers {_more(joint)} in the first three seconds, where the joint is"
+    if rest:
+        return f"answers {_more(rest)} after the first seconds, where heatsink and air are"
     tail = "; the change comes later" if verdict.leading is verdict.airflow else ""
-    return f"{source} answers in the first {_seconds(answers.after_s[-1])} as it did in its baseline{tail}"
+    return f"answers in the first {_seconds(answers.after_s[-1])} as it did in its baseline{tail}"
+
+
+def _more(grown: float) -> str:
+    return "more" if grown > 0.0 else "less"
 
 
 def _is_seen(grown: float, error: float, of: float) -> bool:
@@ -123,7 +134,7 @@ def _shown(side: Answer, number: int) -> str:
 
 
 def _seconds(after_s: float) -> str:
-    return f"{after_s:.0f} seconds" if after_s < 100.0 else f"{after_s / 60.0:.0f} minutes"
+    return f"{after_s:.0f} seconds"
 
 
 def _draw_seconds(axes: Axes, last_s: float) -> None:

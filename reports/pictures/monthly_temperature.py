@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 
 from ...store.errors import AnalysisError
 from ..baseline import NORMAL_95
+from ..cause import Cause
 from ..message_words import MONTHS
 from ..reference_conditions import ReferenceConditions
 from ..verdict import Verdict
@@ -19,6 +20,7 @@ from .picture import ALARM, BAND, INK, NOW, THEN, Picture, new_figure
 from .whole_path import MONTHS_OF_YEAR, MonthTemperature, WholePath, monthly_temperatures
 
 MOST_LABELS = 13
+HALF_WIDTH = 0.3  # of a month
 ROOM_K = 3.0  # above and below what is drawn
 
 
@@ -79,7 +81,8 @@ def monthly_title(verdict: Verdict, path: WholePath, months: Sequence[MonthTempe
     when = MONTHS[first.month.month - 1] if (last.month - first.month).days < 360 else first.name
     if not is_seen or round(abs(more)) == 0:
         return f"{said}, as in {when}"
-    return f"{said}, {abs(more):.0f} K {'more' if more > 0.0 else 'less'} than in {when}"
+    why = ", by its changed readings" if verdict.cause is Cause.TELEMETRY else ""
+    return f"{said}, {abs(more):.0f} K {'more' if more > 0.0 else 'less'} than in {when}{why}"
 
 
 def _description(path: WholePath, months: Sequence[MonthTemperature]) -> str:
@@ -101,7 +104,9 @@ def _draw_months(axes: Axes, months: Sequence[MonthTemperature], path: WholePath
     level = np.array([one.temperature_c for one in months])
     half = NORMAL_95 * np.array([one.standard_error_k for one in months])
     common = NORMAL_95 * path.common_error_k
-    axes.fill_between(places, level - common, level + common, color=BAND, lw=0)
+    ends = [0, *range(len(months)), len(months) - 1]
+    wide = places[ends] + np.array([-HALF_WIDTH, *np.zeros(len(months)), HALF_WIDTH])
+    axes.fill_between(wide, level[ends] - common, level[ends] + common, color=BAND, lw=0)
     axes.plot(places, level, color=THEN, lw=1.0)
     axes.errorbar(places, level, half, fmt="o", color=NOW, ms=5.0, capsize=3.0, lw=1.4)
     every = -(-len(months) // MOST_LABELS)

@@ -14,6 +14,7 @@ from matplotlib.axes import Axes
 from ...store.journal_entry import JournalEntry
 from ...store.packing import DAY_MS
 from ..baseline import NORMAL_95
+from ..cause import Cause
 from ..detection import Detection
 from ..drift import INTERFACE as INTERFACE_SETTINGS
 from ..judged_part import JudgedPart
@@ -57,20 +58,32 @@ class RunningLevel:
     high_pct: Array
 
 
-def running_level(series: PartSeries) -> RunningLevel:
+def running_level(series: PartSeries, found: Detection | None = None) -> RunningLevel:
     """Weighted mean of the week around each day of a series.
 
     The interval holds the scatter of the days and what is not known of their classes of work; what the
-    baseline leaves open moves all days alike and is not in it.
+    baseline leaves open moves all days alike and is not in it. Days before and after a sudden change are
+    never put together.
+
+    Parameters
+    ----------
+    series
+        Of one part.
+    found
+        What the detector says of it.
     """
     days = day_numbers(series.rows.index)
     value, error = (series.rows[name].to_numpy(float) for name in ("log_ratio", "standard_error"))
+    sudden = _sudden_days(found)
+    edges = np.searchsorted(days, sudden)
     # A day is not known better than days are alike.
     usual = float(np.median(error))
     mean, mean_error = np.full(len(days), np.nan), np.full(len(days), np.nan)
     for number, at in enumerate(days):
-        near = slice(*np.searchsorted(days, [at - LEVEL_HALF_DAYS, at + LEVEL_HALF_DAYS]))
-        n = near.stop - near.start
+        begin, end = np.searchsorted(days, [at - LEVEL_HALF_DAYS, at + LEVEL_HALF_DAYS])
+        begin = max(begin, *edges[edges <= number], 0)
+        end = min(end, *edges[edges > number], len(days))
+        near, n = slice(begin, end), end - begin
         if n < LEAST_OF_LEVEL:
             continue
         weight = 1.0 / (error[near] ** 2 + usual**2)
@@ -81,10 +94,18 @@ def running_level(series: PartSeries) -> RunningLevel:
         mean_error[number] = math.hypot(
             math.sqrt(max(own, seen)), series.classes.of(near).standard_error(weight)
         )
-    holes = np.flatnonzero(np.diff(days) > LONGEST_HOLE_DAYS) + 1
+    holes = np.union1d(np.flatnonzero(np.diff(days) > LONGEST_HOLE_DAYS) + 1, edges)
     half = NORMAL_95 * mean_error
     columns = (days, *(_pct(one) for one in (mean, mean - half, mean + half)))
     return RunningLevel(*(np.insert(one, holes, np.nan) for one in columns))
+
+
+def _sudden_days(found: Detection | None) -> Array:
+    """When a part changed at once, in days since 1970."""
+    if found is None or found.state == "holding" or found.shape != "step":
+        return np.zeros(0)
+    moments = [moment for moment in (found.onset_utc, found.reversal_utc) if moment is not None]
+    return np.sort(day_numbers(pd.DatetimeIndex([pd.Timestamp(moment) for moment in moments])))
 
 
 def resistance_picture(
@@ -136,6 +157,11 @@ def resistance_title(verdict: Verdict, beside_utc_ms: int) -> str:
     said = [_finding(part, beside_utc_ms) for part in parts]
     if all(part.detection is not None and part.detection.state == "holding" for part in parts):
         return f"{verdict.source}: both parts hold"
+    if verdict.cause is Cause.TELEMETRY and verdict.leading is not None:
+        onset = verdict.leading.changed_by.onset_utc
+        when = f" on {day(onset, beside_utc_ms)}" if onset else ""
+        said = [words.split(" since ")[0] for words in said]
+        return f"{verdict.source}: its readings changed{when}; {', '.join(said)}"
     return f"{verdict.source}: {', '.join(said)}"
 
 
@@ -145,9 +171,9 @@ def _finding(part: JudgedPart, beside_utc_ms: int) -> str:
         return f"{name} not known yet" if part.series is not None else f"{name} not known"
     if found.state == "holding":
         return f"{name} unchanged"
-    since = f" since {day(found.onset_utc, beside_utc_ms)}" if found.onset_utc else ""
     if found.state == "recovered":
-        return f"{name} back at its baseline after a change{since}"
+        return f"{name} back at its baseline"
+    since = f" since {day(found.onset_utc, beside_utc_ms)}" if found.onset_utc else ""
     return f"{name} {size(found.change_pct)}{since}"
 
 
@@ -195,7 +221,7 @@ def _draw_part(axes: Axes, part: JudgedPart, series: PartSeries, wander: float, 
     bars[:, 0], bars[:, 1] = np.column_stack([days, low]), np.column_stack([days, high])
     axes.plot(bars[..., 0].ravel(), bars[..., 1].ravel(), color=color, alpha=0.22, lw=0.8)
     axes.plot(days, _pct(value), MARKERS[part.name], color=color, alpha=0.45, ms=2.4, mew=0)
-    level = running_level(series)
+    level = running_level(series, part.detection)
     axes.fill_between(level.days, level.low_pct, level.high_pct, color=color, alpha=0.25, lw=0)
     axes.plot(level.days, level.pct, color=color)
     _limit_range(axes, value, level, healthy)
