@@ -30,6 +30,9 @@ def work_pictures(
 ) -> list[Picture]:
     """Clocks, fan and thermal cycles of one source; what cannot be drawn says why.
 
+    Clocks and fan are shown since the era began, where that is later: what an entry did to them is another
+    question. Cycles are counted over the whole stretch.
+
     Parameters
     ----------
     reader, derived, derivation
@@ -40,23 +43,21 @@ def work_pictures(
         What is reported [ms since 1970].
     """
     source = verdict.source
-    now_utc_ms, then_utc_ms = (from_utc_ms, to_utc_ms), baseline_days(verdict, from_utc_ms)
-    stretches = [one for one in (then_utc_ms, now_utc_ms) if one is not None]
-    now = reader.source_frame(source, *now_utc_ms)
-    then = None if then_utc_ms is None else reader.source_frame(source, *then_utc_ms)
-    cells = pd.concat(
-        [
-            derived.cells(source, day_of(begin).isoformat(), day_of(end - 1 + DAY_MS).isoformat())
-            for begin, end in stretches
-        ]
-    )
-    both = now_utc_ms, then_utc_ms
+    stretch, baseline = (from_utc_ms, to_utc_ms), baseline_days(verdict, from_utc_ms)
+    since_utc_ms = min(max(from_utc_ms, verdict.era.from_utc_ms), to_utc_ms)
+    of_era = (since_utc_ms, to_utc_ms), baseline
+    every = reader.source_frame(source, *stretch)
+    now = every[every.index >= pd.Timestamp(since_utc_ms, unit="ms", tz="UTC")]
+    then = None if baseline is None else reader.source_frame(source, *baseline)
+    first_utc_ms = from_utc_ms if baseline is None else baseline[0]
+    days = [day_of(at).isoformat() for at in (first_utc_ms, to_utc_ms - 1 + DAY_MS)]
+    cells = derived.cells(source, *days)
     makers: dict[str, Callable[[], Picture]] = {
-        "clocks": lambda: clocks_picture(source, now, then, both),
-        "fan": lambda: fan_picture(verdict, cells, both),
-        "cycles": lambda: cycles_picture(source, now, then, both),
+        "clocks": lambda: clocks_picture(source, now, then, of_era),
+        "fan": lambda: fan_picture(verdict, cells, of_era),
+        "cycles": lambda: cycles_picture(source, every, then, (stretch, baseline)),
     }
-    return [_made(f"{source}-{name}", make, now_utc_ms) for name, make in makers.items()]
+    return [_made(f"{source}-{name}", make, stretch) for name, make in makers.items()]
 
 
 def baseline_days(verdict: Verdict, from_utc_ms: int) -> Days | None:
