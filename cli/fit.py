@@ -54,6 +54,11 @@ def command(*, settings: Settings, machine: str | None, json_file: Path | None) 
             click.echo(line)
 
 
+def json_text(document: dict[str, Any]) -> str:
+    """A document as it is written for programs."""
+    return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
 def write_json(file: Path, document: dict[str, Any]) -> None:
     """Write a document to a file, or to standard output where it is called ``-``.
 
@@ -62,7 +67,7 @@ def write_json(file: Path, document: dict[str, Any]) -> None:
     SettingsError
         The file cannot be written.
     """
-    text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json_text(document)
     if file == STANDARD_OUTPUT:
         click.echo(text, nl=False)
         return

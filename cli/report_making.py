@@ -9,6 +9,8 @@ from ..reports.compare import compare
 from ..reports.derivation import Derivation
 from ..reports.eras import era_opened_by
 from ..reports.judgement import Judge, Verdict
+from ..reports.pages.first_lines import FirstLines, first_lines
+from ..reports.pages.index_page import one_line_finding, worst_state
 from ..reports.reference_conditions import ReferenceConditions
 from ..reports.report_document import report_document
 from ..reports.verdict_document import moment
@@ -17,6 +19,7 @@ from ..store.message import StoredMessage
 from ..store.outbox import Outbox
 from .compare_text import as_document
 from .history import History
+from .nightly_messages import kinds_on_path
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,6 +34,8 @@ class MadeReport:
         At the end of the period.
     states
         The same in kelvin and days, by source.
+    lines
+        What is said of each source before anything else.
     span_utc_ms
         The period [ms since 1970].
     """
@@ -41,6 +46,7 @@ class MadeReport:
     span_utc_ms: tuple[int, int]
     verdicts: list[Verdict]
     states: dict[str, PathState]
+    lines: dict[str, FirstLines]
     document: dict[str, Any]
 
 
@@ -85,7 +91,20 @@ def make_report(
         # What a day showed is told at the midnight after it.
         if begin_utc_ms < one.message.made_utc_ms and (is_open_ended or one.message.made_utc_ms <= end_utc_ms)
     ]
-    return MadeReport(history, derivation, conditions, span_utc_ms, verdicts, states, document)
+    lines = {
+        one.source: first_lines(
+            one,
+            states[one.source].ahead,
+            conditions,
+            kinds_on_path(history.entries, one.source, end_utc_ms),
+        )
+        for one in verdicts
+    }
+    for path in document["paths"]:
+        path["sentence"] = lines[path["source"]].sentence
+    document["state"] = worst_state(list(lines.values()))
+    document["finding"] = one_line_finding(list(lines.values()))
+    return MadeReport(history, derivation, conditions, span_utc_ms, verdicts, states, lines, document)
 
 
 def _told(one: StoredMessage) -> dict[str, Any]:

@@ -37,8 +37,9 @@ def configure_logging(verbose: bool, environment: Mapping[str, str] = os.environ
     else:
         handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s", "%H:%M:%S"))
     logging.basicConfig(level=logging.DEBUG if verbose else logging.INFO, handlers=[handler], force=True)
-    # Two lines for each run of a job would fill a year of log with nothing.
-    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    # Two lines for each run of a job would fill a year of log with nothing; the others tell of fonts.
+    for library in ("apscheduler", "fontTools", "matplotlib"):
+        logging.getLogger(library).setLevel(logging.WARNING)
 
 
 def complain(message: str) -> None:

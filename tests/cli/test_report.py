@@ -86,9 +86,10 @@ def test_a_report_knows_nothing_of_what_came_later(record: str) -> None:
 
 def test_people_get_a_sentence_for_each_source(record: str, tmp_path: Path) -> None:
     result = run("report", "--json", str(tmp_path / "r.json"), "--database", record)
-    assert "gpu0: interface part +" in result.output
-    assert "cpu0: holding" in result.output
-    assert max(map(len, result.output.splitlines())) <= 80
+    assert "gpu0: interface part up" in result.output
+    assert "cpu0: both parts unchanged" in result.output
+    *lines, last = result.output.splitlines()
+    assert max(map(len, lines)) <= 80 and last == f"written: {tmp_path / 'r.json'}"
     assert json.loads((tmp_path / "r.json").read_text())["paths"]
 
 
@@ -103,3 +104,54 @@ def test_verdict_says_the_same_with_its_evidence(record: str) -> None:
 def test_a_period_that_ends_before_it_begins(record: str) -> None:
     result = run("report", "--json", "-", "--database", record, "--from", "2026-02-01", "--to", "2026-01-01")
     assert result.exit_code == 2 and "ends before it begins" in result.stderr
+
+
+@pytest.fixture(scope="module")
+def written(record: str, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
+    """Every format of one report."""
+    folder = tmp_path_factory.mktemp("formats")
+    named = {"html": "r.html", "pdf": "r.pdf", "markdown": "r.md", "csv": "r.csv", "json": "r.json"}
+    files = [word for name, file in named.items() for word in (f"--{name}", str(folder / file))]
+    return folder, run("report", *files, "--exit-code", "--database", record)
+
+
+def test_one_report_is_written_in_every_format(written: tuple[Path, Result]) -> None:
+    folder, result = written
+    assert result.exit_code == 1, result.output  # the GPU does not hold
+    assert sorted(path.name for path in folder.iterdir()) == ["r.csv", "r.html", "r.json", "r.md", "r.pdf"]
+    page = (folder / "r.html").read_text(encoding="utf-8")
+    assert page.startswith("<!DOCTYPE html>") and "gpu0" in page and "<svg" in page
+    assert (folder / "r.pdf").read_bytes().startswith(b"%PDF-")
+    document = json.loads((folder / "r.json").read_text(encoding="utf-8"))
+    words = (folder / "r.md").read_text(encoding="utf-8")
+    (gpu,) = [path for path in document["paths"] if path["source"] == "gpu0"]
+    assert gpu["sentence"].startswith("gpu0: interface part up")
+    # Markdown breaks no line inside a sentence, but may escape its marks.
+    assert gpu["sentence"].split(",")[0] in words.replace("\\", "")
+    assert document["state"] in ("watch", "act") and "gpu0" in document["finding"]
+    days = (folder / "r.csv").read_text(encoding="utf-8").splitlines()
+    assert len(days) > 30 and days[0].startswith("day,source,part")
+
+
+def test_without_a_format_it_is_a_page_in_this_folder(
+    record: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    result = run("report", "--database", record)
+    assert result.exit_code == 0, result.output
+    (page,) = tmp_path.iterdir()
+    assert page.name.startswith("heatdrift-report-") and page.suffix == ".html"
+    assert f"written: {page.name}" in result.output
+
+
+def test_periods_that_contradict_each_other_are_refused(record: str) -> None:
+    for options in (("--month", "2026-01", "--to", "2026-02-01"), ("--monthly", "--json", "-")):
+        assert run("report", *options, "--database", record).exit_code == 2
+    refused = run("report", "--month", "January", "--database", record)
+    assert refused.exit_code == 2 and "2026-03" in refused.stderr
+
+
+def test_a_file_that_cannot_be_written_is_named_and_nothing_is_left(record: str, tmp_path: Path) -> None:
+    result = run("report", "--csv", str(tmp_path / "no" / "r.csv"), "--database", record)
+    assert result.exit_code == 2 and "cannot be written" in result.stderr
+    assert not list(tmp_path.iterdir())

@@ -1,0 +1,163 @@
+"""Writes a report in the format asked for; a file is whole or not there."""
+
+from __future__ import annotations
+
+import io
+import os
+import tempfile
+import time
+from collections.abc import Callable, Mapping
+from functools import lru_cache
+from pathlib import Path
+
+import click
+
+from ..reports.pages.day_table import day_table
+from ..reports.pages.markdown import report_markdown
+from ..reports.pages.pdf import report_pdf
+from ..reports.pages.report_page import report_page
+from ..reports.pictures.coverage import coverage_picture
+from ..reports.pictures.path_pictures import path_pictures
+from ..reports.pictures.picture import Picture
+from ..reports.pictures.work_pictures import work_pictures
+from ..store.errors import SettingsError
+from ..store.summary import summary
+from .fit import STANDARD_OUTPUT, json_text
+from .history import History
+from .report_making import MadeReport
+from .status_text import costs
+from .wording import size_text
+
+FORMATS = ("html", "pdf", "markdown", "csv", "json")
+
+
+def write_report(made: MadeReport, name: str, path: Path) -> None:
+    """Write one format.
+
+    Parameters
+    ----------
+    made
+        The report.
+    name
+        One of `FORMATS`.
+    path
+        Where to; ``-`` for standard output.
+
+    Raises
+    ------
+    SettingsError
+        It cannot be written there.
+    """
+    if name == "pdf":
+        pictures = pictures_of(made)
+        write_whole(
+            path,
+            lambda whole: report_pdf(made.document, pictures, first_lines=made.lines, path=whole),
+        )
+        return
+    texts: Mapping[str, Callable[[], str]] = {
+        "html": lambda: html_of(made),
+        "markdown": lambda: report_markdown(made.document, made.lines),
+        "csv": lambda: _csv(made),
+        "json": lambda: json_text(made.document),
+    }
+    text = texts[name]()
+    if path == STANDARD_OUTPUT:
+        click.echo(text, nl=not text.endswith("\n"))
+        return
+    write_whole(path, lambda whole: whole.write_text(text, encoding="utf-8"))
+
+
+def html_of(made: MadeReport) -> str:
+    """The page of a report."""
+    notes = {entry.entry_id: entry.note for entry in made.history.entries if entry.entry_id is not None}
+    return report_page(
+        made.document,
+        pictures_of(made),
+        first_lines=made.lines,
+        own_cost=own_cost(made.history),
+        notes=notes,
+    )
+
+
+def own_cost(history: History) -> dict[str, str]:
+    """What the service itself took, in words; empty where none has run on this record."""
+    found = summary(history.writing, time.time_ns() // 1_000_000, history.reader.machine_uuid)
+    cost = costs(found)
+    words = {}
+    if "cpu_pct" in cost:
+        words["processor"] = f"{cost['cpu_pct']:.2f} % of one core"
+    memory = cost.get("pss_bytes", cost.get("rss_bytes"))
+    if memory is not None:
+        words["memory"] = size_text(int(memory + cost.get("children_pss_bytes", 0.0)))
+    if "written_bytes" in cost:
+        words["written to disk since it started"] = size_text(int(cost["written_bytes"]))
+    if found.size_bytes:
+        words["database"] = size_text(found.size_bytes)
+    return words
+
+
+@lru_cache(maxsize=1)
+def pictures_of(made: MadeReport) -> dict[str, list[Picture]]:
+    """All pictures by source; those of the machine under an empty name."""
+    history, derivation = made.history, made.derivation
+    begin_utc_ms, end_utc_ms = made.span_utc_ms
+    span = {"from_utc_ms": begin_utc_ms, "to_utc_ms": end_utc_ms}
+    found: dict[str, list[Picture]] = {}
+    for one in made.verdicts:
+        entries = [
+            entry
+            for entry in history.entries
+            if entry.source in ("", one.source) and entry.at_utc_ms < end_utc_ms
+        ]
+        found[one.source] = [
+            *path_pictures(
+                history.reader,
+                history.derived,
+                derivation,
+                one,
+                made.states[one.source],
+                entries,
+                made.conditions,
+                **span,
+            ),
+            *work_pictures(history.reader, history.derived, derivation, one, **span),
+        ]
+    found[""] = [coverage_picture(history.reader, history.derived, **span)]
+    return found
+
+
+def write_whole(path: Path, write: Callable[[Path], object]) -> None:
+    """Write a file beside its place and move it there, so that nobody ever reads half of it.
+
+    Parameters
+    ----------
+    path
+        Where to.
+    write
+        Writes the whole of it to the path that it is given.
+
+    Raises
+    ------
+    SettingsError
+        It cannot be written there.
+    """
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".heatdrift-", suffix=path.suffix)
+        os.close(handle)
+        beside = Path(name)
+        try:
+            write(beside)
+            beside.replace(path)
+        finally:
+            beside.unlink(missing_ok=True)
+    except OSError as error:
+        raise SettingsError(
+            f"{path} cannot be written: {error.strerror}", remedy="name another file, or make room"
+        ) from error
+
+
+def _csv(made: MadeReport) -> str:
+    written = io.StringIO()
+    day_table(made.verdicts).to_csv(written, index=False)
+    return written.getvalue()
