@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from ..verdict_message import SUSPECTS
 from .first_lines import FirstLines
 from .table import NOT_KNOWN, Table, number, with_interval
 
@@ -24,6 +25,7 @@ COSTS = {
     "idle temperature": "a thermometer that is off shows later, or not at all",
     "temperature of the air": "the airflow part is known less well, and so is the way to the limit",
 }
+CREEPS = "What creeps stands higher today than in the mean of thirty days that is shown here."
 NO_DATE_WANTED = ("nothing creeps", "already at its limit")
 
 
@@ -79,6 +81,7 @@ def resistances(key: str, path: Document) -> Table:
             [
                 "Less is better. K/W stand or fall with the power reading, a change in per cent does not: a "
                 "constant error cancels.",
+                *([CREEPS] if path["shape"] == "creep" else []),
                 *notes,
             ]
         ),
@@ -97,16 +100,12 @@ def evidence(key: str, path: Document) -> Table:
 
 def excluded(key: str, path: Document) -> Table:
     """Look-alikes that were ruled out."""
-    rows = tuple(
-        (name, said.replace("would leave", "leaves")) for name, said in map(_split, path["excluded"])
-    )
     return Table(
         f"{key}-excluded",
         "Look-alikes that were ruled out",
         ("other cause", "why not"),
-        rows,
-        note="Chi squared counts how far the readings lie from what a cause would make them: the best one "
-        "leaves about as much as there are signs, and 4 more make a cause seven times less likely.",
+        tuple((SUSPECTS.get(name, name), why) for name, why in map(_split, path["excluded"])),
+        note="Held against the cause that explains the readings best.",
     )
 
 

@@ -176,7 +176,7 @@ def path(source: str, state: str = "watch", cause: str = "interface") -> Documen
         "shape": "creep",
         "confidence": 0.97,
         "evidence": ["interface part: +12.0 % (+9.0 to +15.0), since 2026-03-03, changed", "a bare remark"],
-        "excluded": ["power scale: would leave 104 in chi squared unexplained"],
+        "excluded": ["power scale: the readings would be 1000 times less likely"],
         "interface_resistance": resistance(0.09, 12.0),
         "airflow_resistance": resistance(0.56, -0.4),
         "total_resistance": resistance(0.65, 1.5),
