@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 
 from ..endurance import LEAST_STRETCHES, Measured, compare_sustained, mean_of
@@ -22,7 +23,7 @@ from ..load_stretches import (
 from ..message_words import signed
 from ..sustained import ALIKE_UTILIZATION_PCT, EXACT, LIMIT_BITS
 from .day_axis import span_words
-from .picture import FAINT, INK, NOW, THEN, Picture, new_figure
+from .picture import FAINT, INK, NOW, RC, THEN, Picture, new_figure
 
 Array = npt.NDArray[np.float64]
 Days = tuple[int, int]
@@ -138,6 +139,7 @@ def minute_clocks(frame: pd.DataFrame, load_w: float | None) -> MinuteClocks | s
     )
 
 
+@rc_context(RC)
 def clocks_picture(
     source: str, now: pd.DataFrame, then: pd.DataFrame | None, days: tuple[Days, Days | None]
 ) -> Picture:

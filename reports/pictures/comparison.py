@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -15,7 +16,7 @@ from ..heat_path import Estimate
 from ..message_words import all_of, day_of_ms, signed, size
 from .compared_clocks import compared_clocks
 from .day_axis import span_words
-from .picture import AIRFLOW, FAINT, INK, INTERFACE, NOW, THEN, Picture, new_figure
+from .picture import AIRFLOW, FAINT, INK, INTERFACE, NOW, RC, THEN, Picture, new_figure
 
 Interval = tuple[float, float]
 
@@ -48,6 +49,7 @@ class Pair:
     reason: str = ""
 
 
+@rc_context(RC)
 def comparison_pictures(reader: Reader, one: Comparison) -> list[Picture]:
     """What an entry did to one source; what is not known says why.
 

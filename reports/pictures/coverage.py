@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
@@ -20,7 +21,7 @@ from ...store.records import Gap, GapReason
 from ..grid import ROW_SPAN_LIMIT_S
 from ..message_words import day_of_ms
 from .day_axis import day_number, draw_days, foreign, span_words
-from .picture import BAND, FAINT, INK, PAPER, THEN, Picture, new_figure
+from .picture import BAND, FAINT, INK, PAPER, RC, THEN, Picture, new_figure
 
 Array = npt.NDArray[np.float64]
 
@@ -116,6 +117,7 @@ def coverage_of(
     )
 
 
+@rc_context(RC)
 def coverage_picture(reader: Reader, derived: DerivedStore, *, from_utc_ms: int, to_utc_ms: int) -> Picture:
     """Hours recorded of each day or week, one row for each source, and the reasons of what is missing.
 

@@ -6,6 +6,7 @@ import re
 
 import numpy as np
 import pandas as pd
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 
 from ...store.packing import day_of
@@ -15,11 +16,9 @@ from ..message_words import all_of, day, signed
 from ..part_series import FAN as FAN_PART
 from ..verdict import Verdict
 from ..window_groups import owner_of
+from .clocks import Days
 from .day_axis import foreign, span_words
-from .picture import FAN, INK, THEN, Picture, new_figure
-
-Days = tuple[int, int]
-"""From the first moment up to, not including, the second [ms since 1970]."""
+from .picture import FAN, INK, RC, THEN, Picture, new_figure
 
 CLASS = re.compile(r" at (-?\d+)-(-?\d+) °C$")
 LEAST_WINDOWS = 5  # of two minutes, for a temperature to be drawn: fewer tell nothing of their own spread
@@ -55,6 +54,7 @@ def speeds_by_heat(cells: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("temperature_c")
 
 
+@rc_context(RC)
 def fan_picture(verdict: Verdict, cells: pd.DataFrame, days: tuple[Days, Days | None]) -> Picture:
     """Speed of the fan against temperature, on the baseline days and now.
 

@@ -5,15 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import pandas as pd
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 
 from ...store.packing import DAY_MS
 from ..cycles import HOT_C, RANGES_K, ThermalCycles, thermal_cycles
+from .clocks import Days
 from .day_axis import span_words
-from .picture import INK, NOW, THEN, Picture, new_figure
-
-Days = tuple[int, int]
-"""From the first moment up to, not including, the second [ms since 1970]."""
+from .picture import INK, NOW, RC, THEN, Picture, new_figure
 
 LARGE_K = 20.0  # which cycles the title counts; one of `RANGES_K`
 FEWEST_PER_DAY = 0.01  # left end of the axis
@@ -22,6 +21,7 @@ LEAST_H = 24.0
 NONE_H = 1.0 / 60.0  # shorter is no time
 
 
+@rc_context(RC)
 def cycles_picture(
     source: str, now: pd.DataFrame, then: pd.DataFrame | None, days: tuple[Days, Days | None]
 ) -> Picture:

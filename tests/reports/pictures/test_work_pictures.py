@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
@@ -50,6 +51,13 @@ def test_three_pictures_hold_the_month_against_the_baseline() -> None:
     for one in (clocks, cycles):
         assert one.window.startswith("10 February to 11 March 2026, 30 days")
     assert fan.figure is None and fan.missing.startswith("no fan is counted")
+
+
+def test_all_text_follows_the_theme_of_its_page() -> None:
+    for one in pictures_of(whole()):
+        opened = re.findall(r"<text[^>]*>", one.svg())
+        assert (one.figure is None) == (not opened)
+        assert all("fill: var(--" in text for text in opened)
 
 
 def test_clocks_of_an_era_that_began_within_the_month_are_its_own() -> None:
