@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.ticker import NullLocator
 
@@ -10,7 +11,7 @@ from ..baseline import NORMAL_95
 from ..cause import Cause
 from ..verdict import Verdict
 from .day_axis import span_words
-from .picture import BAND, FAINT, INK, INTERFACE, NOW, THEN, Picture, new_figure
+from .picture import BAND, FAINT, INK, INTERFACE, NOW, RC, THEN, Picture, new_figure
 from .step_answers import JOINT_S, Answer, Span, StepAnswers, gather_answers
 
 __all__ = ["StepAnswers", "answers_picture", "gather_answers"]
@@ -21,6 +22,7 @@ TICKS_S = (1, 3, 10, 30, 60)
 LEAST_END_S, EARLY_END_S = 20.0, 40.0
 
 
+@rc_context(RC)
 def answers_picture(
     verdict: Verdict, answers: StepAnswers, *, then_utc_ms: Span, now_utc_ms: Span
 ) -> Picture:

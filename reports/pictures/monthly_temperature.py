@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 
 from ...store.errors import AnalysisError
@@ -16,7 +17,7 @@ from ..reference_conditions import ReferenceConditions
 from ..verdict import Verdict
 from ..verdict_outlook import PathState
 from .day_axis import span_words
-from .picture import ALARM, BAND, INK, NOW, THEN, Picture, new_figure
+from .picture import ALARM, BAND, INK, NOW, RC, THEN, Picture, new_figure
 from .whole_path import MONTHS_OF_YEAR, MonthTemperature, WholePath, monthly_temperatures
 
 MOST_LABELS = 13
@@ -24,6 +25,7 @@ HALF_WIDTH = 0.3  # of a month
 ROOM_K = 3.0  # above and below what is drawn
 
 
+@rc_context(RC)
 def monthly_temperature_picture(
     verdict: Verdict,
     state: PathState,

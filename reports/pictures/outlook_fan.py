@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 
 from ...store.errors import AnalysisError
@@ -19,8 +20,8 @@ from ..part_series import PartSeries
 from ..verdict import Verdict
 from ..verdict_outlook import PathState
 from .day_axis import day_number, day_numbers, draw_days, span_words
-from .picture import ALARM, FAINT, INK, NOW, THEN, Picture, new_figure
-from .resistance import running_level
+from .picture import ALARM, FAINT, INK, NOW, RC, THEN, Picture, new_figure
+from .running_level import running_level
 from .whole_path import WholePath
 
 Array = npt.NDArray[np.float64]
@@ -97,6 +98,7 @@ def fan_of(
     return Fan(ahead_days, low, middle, high)
 
 
+@rc_context(RC)
 def outlook_picture(
     verdict: Verdict,
     state: PathState,

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 
 from ...store.journal_entry import JournalEntry
@@ -33,81 +32,21 @@ from .day_axis import (
     shade_month,
     span_words,
 )
-from .picture import AIRFLOW, ALARM, BAND, FAINT, INK, INTERFACE, PAPER, Picture, new_figure
+from .picture import AIRFLOW, ALARM, BAND, FAINT, INK, INTERFACE, PAPER, RC, Picture, new_figure
+from .running_level import LEAST_OF_LEVEL, RunningLevel, numbers_of, pct_of, running_level
 
 Array = npt.NDArray[np.float64]
 
-LEVEL_HALF_DAYS = 3.5  # a week: no weekday weighs more than another
-LEAST_OF_LEVEL = 3
-LONGEST_HOLE_DAYS = 10.0  # over a longer one no line is drawn
 ROOM_FOR_LABEL = 0.24
 LEAST_HALF_RANGE_PCT = 8.0  # so that a healthy path looks as calm as it is
 TOP_SHARE = 1.15
+LABEL_SHARE = 0.3
 LEGEND = "grey band: how far a healthy path wanders; shaded stretch: what is reported"
 COLORS = {"interface": INTERFACE, "airflow": AIRFLOW}
 MARKERS = {"interface": "o", "airflow": "s"}
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class RunningLevel:
-    """Mean of the week around each day: days since 1970, change and its 95 % interval [%]; NaN in holes."""
-
-    days: Array
-    pct: Array
-    low_pct: Array
-    high_pct: Array
-
-
-def running_level(series: PartSeries, found: Detection | None = None) -> RunningLevel:
-    """Weighted mean of the week around each day of a series.
-
-    The interval holds the scatter of the days and what is not known of their classes of work; what the
-    baseline leaves open moves all days alike and is not in it. Days before and after a sudden change are
-    never put together.
-
-    Parameters
-    ----------
-    series
-        Of one part.
-    found
-        What the detector says of it.
-    """
-    days = day_numbers(series.rows.index)
-    value, error = (series.rows[name].to_numpy(float) for name in ("log_ratio", "standard_error"))
-    sudden = _sudden_days(found)
-    edges = np.searchsorted(days, sudden)
-    # A day is not known better than days are alike.
-    usual = float(np.median(error))
-    mean, mean_error = np.full(len(days), np.nan), np.full(len(days), np.nan)
-    for number, at in enumerate(days):
-        begin, end = np.searchsorted(days, [at - LEVEL_HALF_DAYS, at + LEVEL_HALF_DAYS])
-        begin = max(begin, *edges[edges <= number], 0)
-        end = min(end, *edges[edges > number], len(days))
-        near, n = slice(begin, end), end - begin
-        if n < LEAST_OF_LEVEL:
-            continue
-        weight = 1.0 / (error[near] ** 2 + usual**2)
-        weight /= weight.sum()
-        mean[number] = weight @ value[near]
-        own = float(np.sum((weight * error[near]) ** 2))
-        seen = float(np.sum((weight * (value[near] - mean[number])) ** 2)) * n / (n - 1)
-        mean_error[number] = math.hypot(
-            math.sqrt(max(own, seen)), series.classes.of(near).standard_error(weight)
-        )
-    holes = np.union1d(np.flatnonzero(np.diff(days) > LONGEST_HOLE_DAYS) + 1, edges)
-    half = NORMAL_95 * mean_error
-    columns = (days, *(_pct(one) for one in (mean, mean - half, mean + half)))
-    return RunningLevel(*(np.insert(one, holes, np.nan) for one in columns))
-
-
-def _sudden_days(found: Detection | None) -> Array:
-    """When a part changed at once, in days since 1970."""
-    if found is None or found.state == "holding" or found.shape != "step":
-        return np.zeros(0)
-    moments = [moment for moment in (found.onset_utc, found.reversal_utc) if moment is not None]
-    return np.sort(day_numbers(pd.DatetimeIndex([pd.Timestamp(moment) for moment in moments])))
-
-
+@rc_context(RC)
 def resistance_picture(
     verdict: Verdict, entries: Sequence[JournalEntry], *, from_utc_ms: int, to_utc_ms: int
 ) -> Picture:
@@ -138,11 +77,11 @@ def resistance_picture(
         shade_month(axes, from_utc_ms, to_utc_ms)
         draw_entries(axes, noted, numbered=axes is both[0])
         axes.set_ylabel(f"{PARTS[part.name]},\nchange in %")
+        draw_days(axes, first, last, ROOM_FOR_LABEL)
         if part.series is None:
             _say_why(axes, part)
         else:
             _draw_part(axes, part, part.series, _wander(verdict, part), last)
-        draw_days(axes, first, last, ROOM_FOR_LABEL)
     both[0].tick_params(labelbottom=False)
     both[1].set_xlabel(foreign("\n".join(filter(None, (LEGEND, listed_entries(noted))))))
     days = np.unique(np.concatenate([day_numbers(series.rows.index) for series in known]))
@@ -212,23 +151,23 @@ def _draw_part(axes: Axes, part: JudgedPart, series: PartSeries, wander: float, 
     days = day_numbers(rows.index)
     value, error = (rows[name].to_numpy(float) for name in ("log_ratio", "standard_error"))
     healthy = NORMAL_95 * math.hypot(series.baseline_standard_error, wander)
-    low, high = _pct(np.array([-healthy, healthy]))
+    low, high = pct_of(np.array([-healthy, healthy]))
     axes.axhspan(low, high, color=BAND, lw=0, zorder=-2)
     axes.axhline(0.0, color=FAINT, lw=0.8, zorder=-1)
-    low, high = _pct(value - NORMAL_95 * error), _pct(value + NORMAL_95 * error)
+    low, high = pct_of(value - NORMAL_95 * error), pct_of(value + NORMAL_95 * error)
     # One line with gaps instead of one for each day: the page of a year stays small.
     bars = np.full((len(days), 3, 2), np.nan)
     bars[:, 0], bars[:, 1] = np.column_stack([days, low]), np.column_stack([days, high])
     axes.plot(bars[..., 0].ravel(), bars[..., 1].ravel(), color=color, alpha=0.22, lw=0.8)
-    axes.plot(days, _pct(value), MARKERS[part.name], color=color, alpha=0.45, ms=2.4, mew=0)
-    level = running_level(series, part.detection)
+    axes.plot(days, pct_of(value), MARKERS[part.name], color=color, alpha=0.45, ms=2.4, mew=0)
+    level = running_level(series, part.detection).until(last)
     axes.fill_between(level.days, level.low_pct, level.high_pct, color=color, alpha=0.25, lw=0)
     axes.plot(level.days, level.pct, color=color)
     _limit_range(axes, value, level, healthy)
     _mark_baseline(axes, series)
     _mark_onset(axes, part.detection)
     shown = level.pct[np.isfinite(level.pct)]
-    at = float(shown[-1]) if len(shown) else float(np.median(_pct(value)[-LEAST_OF_LEVEL:]))
+    at = float(shown[-1]) if len(shown) else float(np.median(pct_of(value)[-LEAST_OF_LEVEL:]))
     axes.annotate(
         _now_label(part) or "too few days yet",
         (last, at),
@@ -241,8 +180,8 @@ def _draw_part(axes: Axes, part: JudgedPart, series: PartSeries, wander: float, 
 
 def _limit_range(axes: Axes, value: Array, level: RunningLevel, healthy: float) -> None:
     """Show what the days say; one odd day does not flatten all others."""
-    seen = np.concatenate([np.quantile(_pct(value), [0.01, 0.99]), level.low_pct, level.high_pct])
-    band = float(_pct(np.array([healthy]))[0])
+    seen = np.concatenate([np.quantile(pct_of(value), [0.01, 0.99]), level.low_pct, level.high_pct])
+    band = float(pct_of(np.array([healthy]))[0])
     top = TOP_SHARE * max(float(np.nanmax(seen)), band, LEAST_HALF_RANGE_PCT)
     bottom = TOP_SHARE * min(float(np.nanmin(seen)), -band, -LEAST_HALF_RANGE_PCT)
     axes.set_ylim(bottom, top)
@@ -262,18 +201,19 @@ def _mark_onset(axes: Axes, found: Detection | None) -> None:
     """The interval in which a change began, and when most likely."""
     if found is None or found.state == "holding" or found.onset_utc is None:
         return
-    onset = float(day_numbers(pd.DatetimeIndex([pd.Timestamp(found.onset_utc)]))[0])
+    onset = float(numbers_of(found.onset_utc)[0])
     if found.onset_ci95_utc is not None:
-        span = day_numbers(pd.DatetimeIndex([pd.Timestamp(one) for one in found.onset_ci95_utc]))
-        axes.axvspan(*span, color=ALARM, alpha=0.15, lw=0, zorder=-1)
+        axes.axvspan(*numbers_of(*found.onset_ci95_utc), color=ALARM, alpha=0.15, lw=0, zorder=-1)
     axes.axvline(onset, color=ALARM, lw=1.2, ls="--")
+    begin, end = axes.get_xlim()
+    is_late = onset > begin + LABEL_SHARE * (end - begin)  # else there is no room before it
     axes.annotate(
         f"began {day(found.onset_utc).rsplit(' ', 1)[0]}",
         (onset, 1.0),
         xycoords=("data", "axes fraction"),
-        xytext=(-4, -2),
+        xytext=(-4 if is_late else 4, -2),
         textcoords="offset points",
-        ha="right",
+        ha="right" if is_late else "left",
         va="top",
         color=ALARM,
         bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.8},
@@ -294,7 +234,3 @@ def _wander(verdict: Verdict, part: JudgedPart) -> float:
     if part is verdict.interface:
         return INTERFACE_SETTINGS.systematic_sd
     return airflow_settings(verdict.model).systematic_sd
-
-
-def _pct(log_ratio: Array) -> Array:
-    return np.asarray(100.0 * np.expm1(log_ratio), float)

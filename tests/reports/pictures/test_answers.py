@@ -45,8 +45,8 @@ def test_the_answers_are_the_true_ones(found: StepAnswers, joint: float, air: fl
     after_s = found.after_s
     late = after_s >= 2.0  # looks are a second apart: before, half a second more or less moves it by a tenth
     # A degree is 0.0125 K/W of 80 W, and the loads before leave up to a tenth of the air's answer.
-    for side, true in ((found.then, (0.10, 0.30)), (found.now, (joint, air))):
-        assert side.median[late] == pytest.approx(answer(after_s[late], *true), abs=0.01, rel=0.1)
+    for side, parts in ((found.then, (0.10, 0.30)), (found.now, (joint, air))):
+        assert side.median[late] == pytest.approx(answer(after_s[late], *parts), abs=0.01, rel=0.1)
     true = answer(after_s, joint, air) - answer(after_s, 0.10, 0.30)
     # Three standard errors: 18 times are looked at.
     assert np.all(np.abs(found.grown - true) < 3.0 * found.grown_error)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
@@ -61,3 +62,11 @@ def test_now_never_reaches_into_the_baseline() -> None:
     (begin, end), now = answer_spans(made_verdict(HELD, HELD), END_MS)
     assert (begin, end) == (FIRST_MS, FIRST_MS + 14 * DAY_MS)
     assert now == (end, END_MS)
+
+
+def test_every_word_follows_the_page() -> None:
+    for key, picture in drawn(replace(made_verdict(HELD, HELD), model=MODEL)).items():
+        words = re.findall(r"<text[^>]*>", picture.svg())
+        assert (picture.figure is None) == (not words), key
+        # What has no colour of its own is black, also on a dark page.
+        assert not [one for one in words if "fill: var(--" not in one], key

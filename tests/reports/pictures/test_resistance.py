@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from heatdrift.reports.pictures.resistance import resistance_picture, running_level
+from heatdrift.reports.pictures.resistance import resistance_picture
+from heatdrift.reports.pictures.running_level import running_level
 from heatdrift.store.journal_entry import EntryKind, JournalEntry
 
 from .made_pictures import DAY_MS, FIRST_MS, SCATTER, creep, made_series, made_verdict
@@ -80,6 +81,18 @@ def test_the_level_holds_the_truth_as_often_as_it_claims() -> None:
         held.append(np.mean((level.low_pct < shown)[inside] & (shown < level.high_pct)[inside]))
     # 95 % less what seven days cannot know of their own scatter (a t of 6 degrees would need 2.45 errors).
     assert 0.88 < np.mean(held) < 0.99
+
+
+def test_no_week_holds_days_before_and_after_a_sudden_change() -> None:
+    step = np.where(np.arange(N_DAYS) < 60, 0.0, 0.25)
+    part = made_verdict(step, HELD).interface
+    assert part.series is not None
+    level = running_level(part.series, part.detection)
+    assert np.isnan(level.days).sum() == 1
+    shown = level.pct[np.isfinite(level.pct)]
+    # Five standard errors of three days around 0 and 28 %; a ramp would lie between.
+    room = 5 * 100 * SCATTER / 3**0.5 * 1.28
+    assert np.all((np.abs(shown) < room) | (np.abs(shown - 100.0 * np.expm1(0.25)) < room))
 
 
 def test_no_line_is_drawn_over_a_long_hole() -> None:
