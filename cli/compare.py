@@ -10,6 +10,8 @@ import click
 
 from ..reports.compare import Comparison, compare
 from ..reports.eras import era_opened_by
+from ..reports.pages.compare_page import compare_page
+from ..reports.pictures.comparison import comparison_pictures
 from ..reports.reference_conditions import ReferenceConditions
 from ..store.errors import SettingsError
 from ..store.journal_entry import JournalEntry
@@ -17,23 +19,33 @@ from .compare_text import as_document, as_lines
 from .fit import STANDARD_OUTPUT, write_json
 from .history import open_history
 from .options import json_file_option, machine_option, settings_options
+from .report_writing import notes_of, write_whole
 from .settings import Settings
 from .wording import moment_text
 
 EPILOG = """\b
-Example:
+Examples:
   heatdrift compare 3
-  heatdrift compare 2026-03-01 --json repaste.json
+  heatdrift compare 2026-03-01 --html repaste.html
 """
 DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
 @click.command("compare", epilog=EPILOG)
 @click.argument("entry")
+@click.option(
+    "--html",
+    "html_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write it as one page to show around.",
+)
 @json_file_option("Write the figures")
 @machine_option
 @settings_options
-def command(*, settings: Settings, machine: str | None, entry: str, json_file: Path | None) -> None:
+def command(
+    *, settings: Settings, machine: str | None, entry: str, html_file: Path | None, json_file: Path | None
+) -> None:
     """Compare before and after ENTRY of the journal, like work with like, at equal power and room.
 
     ENTRY is a number from `heatdrift journal list`, or the day of the entry. The last thirty days with load
@@ -58,12 +70,23 @@ def command(*, settings: Settings, machine: str | None, entry: str, json_file: P
             found.append(
                 compare(history.reader, history.derived, derivation, chosen, source, conditions=conditions)
             )
+        document = {"comparisons": [as_document(one) for one in found]}
+        if html_file is not None:
+            page = compare_page(
+                document,
+                {one.source: comparison_pictures(history.reader, one) for one in found},
+                machine_name=history.reader.machine_name,
+                notes=notes_of(history),
+            )
+            write_whole(html_file, lambda whole: whole.write_text(page, encoding="utf-8"))
     if json_file is not None:
-        write_json(json_file, {"comparisons": [as_document(one) for one in found]})
+        write_json(json_file, document)
     if json_file != STANDARD_OUTPUT:
         for number, one in enumerate(found):
             for line in ([""] if number else []) + as_lines(one):
                 click.echo(line)
+        if html_file is not None:
+            click.echo(f"written: {html_file}")
 
 
 def find_entry(entries: Sequence[JournalEntry], wanted: str) -> JournalEntry:

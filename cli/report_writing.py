@@ -70,14 +70,18 @@ def write_report(made: MadeReport, name: str, path: Path) -> None:
 
 def html_of(made: MadeReport) -> str:
     """The page of a report."""
-    notes = {entry.entry_id: entry.note for entry in made.history.entries if entry.entry_id is not None}
     return report_page(
         made.document,
         pictures_of(made),
         first_lines=made.lines,
         own_cost=own_cost(made.history),
-        notes=notes,
+        notes=notes_of(made.history),
     )
+
+
+def notes_of(history: History) -> dict[int, str]:
+    """What the owner wrote beside journal entries, by their number."""
+    return {entry.entry_id: entry.note for entry in history.entries if entry.entry_id is not None}
 
 
 def own_cost(history: History) -> dict[str, str]:

@@ -168,3 +168,14 @@ def test_nothing_recorded_is_said_in_one_line(tmp_path: Path) -> None:
     result = run("fit", "--database", str(tmp_path / "none.sqlite"))
     assert result.exit_code == 2
     assert len(result.stderr.strip().splitlines()) == 1
+
+
+def test_a_comparison_is_a_page_to_show_around(record: str, tmp_path: Path) -> None:
+    page = tmp_path / "compound.html"
+    result = run("compare", "1", "--html", str(page), "--database", record)
+    assert result.exit_code == 0 and result.stdout.splitlines()[-1] == f"written: {page}"
+    text = page.read_text(encoding="utf-8")
+    assert text.startswith("<!DOCTYPE html>") and "before and after" in text
+    assert "gpu0" in text and text.count("<svg") >= 2 and f"{COST:.0f}" in text
+    refused = run("compare", "1", "--html", str(tmp_path / "no" / "x.html"), "--database", record)
+    assert refused.exit_code == 2 and "cannot be written" in refused.stderr
