@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -50,7 +51,13 @@ def report_page(
         What the owner wrote beside journal entries, by their number.
     """
     paths = [
-        _path(f"path-{number}", path, pictures.get(path["source"], ()), first_lines[path["source"]])
+        _path(
+            f"path-{number}",
+            path,
+            pictures.get(path["source"], ()),
+            first_lines[path["source"]],
+            document["coverage"]["days_with_readings"].get(path["source"], 0),
+        )
         for number, path in enumerate(document["paths"], 1)
     ]
     return (
@@ -89,28 +96,34 @@ def drawn(one: Picture) -> dict[str, Any]:
     }
 
 
-def _path(key: str, path: Document, pictures: Sequence[Picture], lines: FirstLines) -> dict[str, Any]:
+def _path(
+    key: str, path: Document, pictures: Sequence[Picture], lines: FirstLines, n_days: int
+) -> dict[str, Any]:
+    reasons = Counter(one.missing for one in pictures if one.figure is None)
+    shared: dict[str, list[str]] = {reason: [] for reason, n in reasons.items() if n > 1}
+    for one in pictures:
+        if one.figure is None and one.missing in shared:
+            shared[one.missing].append(one.title)
     return {
         "key": key,
         "source": path["source"],
         "lines": lines,
         "state_class": "open" if lines.state_word == NOT_JUDGED else lines.state_word,
         "is_unclear": path["cause"] == "unknown",
-        "sparse": _sparse(path, lines),
-        "pictures": [drawn(one) for one in pictures],
+        "sparse": _sparse(path, lines, n_days),
+        "pictures": [drawn(one) for one in pictures if one.figure is not None or one.missing not in shared],
+        "not_drawn": shared,
         "tables": path_tables(key, path, lines),
     }
 
 
-def _sparse(path: Document, lines: FirstLines) -> str:
-    n_days = path["days_in_era"]
-    if lines.state_word != NOT_JUDGED and n_days >= SPARSE_DAYS:
+def _sparse(path: Document, lines: FirstLines, n_days: int) -> str:
+    if lines.state_word != NOT_JUDGED and path["days_in_era"] >= SPARSE_DAYS:
         return ""
-    days = f"{n_days} day{'' if n_days == 1 else 's'}"
-    return (
-        f"There is little to go by yet: {days} with load since the last work on this path. What there is, is "
-        "shown."
-    )
+    known = f"{n_days} day{'' if n_days == 1 else 's'} of this period have readings of it"
+    if lines.state_word != NOT_JUDGED:
+        known = f"{path['days_in_era']} days with load since the last work on this path"
+    return f"There is little to go by yet: {known}. What there is, is shown."
 
 
 def _recorded(document: Document) -> str:

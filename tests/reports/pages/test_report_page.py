@@ -148,7 +148,7 @@ def test_with_little_data_it_says_so(
     text = read_page(html).text
     for said in (
         "Nothing was recorded in this period",
-        "0 days with load since the last work",
+        "0 days of this period have readings of it",
         "no day with usable steps",
         "a joint that gives way would not be seen",
         "No entry of the journal",
@@ -157,6 +157,20 @@ def test_with_little_data_it_says_so(
         assert said in text, said
     assert "None" not in text
     assert "nan" not in text
+
+
+def test_one_reason_for_several_pictures_is_said_once(
+    document: Document, make_lines: MakeLines, faults: Faults, read_page: ReadPage
+) -> None:
+    missing = [Picture(f"m-{n}", f"Question {n}?", "", "", None, "no steps") for n in range(3)]
+    alone = Picture("alone", "Question 4?", "", "", None, "no fan")
+    lines = {source: make_lines(source) for source in ("cpu0", "gpu0")}
+    html = report_page(document, {"gpu0": [*missing, alone]}, first_lines=lines)
+    assert faults(html) == []
+    text = read_page(html).text
+    assert text.count("No steps. That leaves open:") == 1
+    assert "Question 0? Question 1? Question 2?" in text
+    assert "Question 4? No drawing: no fan" in text
 
 
 def test_without_any_path_it_is_a_page_still(
