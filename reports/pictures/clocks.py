@@ -2,141 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 
-from ..endurance import LEAST_STRETCHES, Measured, compare_sustained, mean_of
-from ..load_stretches import (
-    LEAST_LENGTH_S,
-    MINUTES,
-    MOMENTS_S,
-    find_stretches,
-    load_threshold_w,
-    minutes_of,
-    table_of,
-)
+from ..endurance import MOMENTS, Quantity, compare_sustained
+from ..load_stretches import MINUTES, MOMENTS_S, load_threshold_w
 from ..message_words import signed
-from ..sustained import ALIKE_UTILIZATION_PCT, EXACT, LIMIT_BITS
 from .day_axis import span_words
+from .minute_clocks import LATE_WORDS, MinuteClocks, minute_clocks
 from .picture import FAINT, INK, NOW, RC, THEN, Picture, new_figure
 
-Array = npt.NDArray[np.float64]
 Days = tuple[int, int]
 """From the first moment up to, not including, the second [ms since 1970]."""
 
-READ = ("power_w", "clock_mhz", "utilization_pct", "memory_utilization_pct", EXACT["heat"])
-EARLY = "minute_1"
-LATE_WORDS = {"after_20_min": "after 20 minutes", "after_5_min": "after 5 minutes"}
+CHANGES = {moment: name for name, moment in MOMENTS.items()}
 KEEPS_PCT = 1.0  # as good as the same clock: judgement, no source
 LEAST_HALF_RANGE_PCT = 5.0  # so that a clock that holds looks as calm as it is
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class MinuteClocks:
-    """Clocks of one period by minute of load, of stretches that were all long enough for the late moment.
-
-    Attributes
-    ----------
-    minutes
-        From 1, as far as there are `LEAST_STRETCHES` stretches.
-    median_mhz, low_mhz, high_mhz
-        Over stretches, with quartiles.
-    n
-        Stretches in each minute.
-    all_until
-        Last minute that every stretch reached.
-    held_pct
-        Mean share of the minute in which heat held the clock down [%]; None where no reasons were recorded.
-    late
-        Which late moment: one of `LATE_WORDS`.
-    early_mhz, late_mhz
-        Mean in minute 1 and at the late moment, of stretches that had both at like work.
-    loss_mhz
-        What the clock lost between both, each stretch against itself.
-    table
-        All stretches, as `table_of` gives them.
-    days
-        Days on which a stretch of these began.
-    """
-
-    minutes: Array
-    median_mhz: Array
-    low_mhz: Array
-    high_mhz: Array
-    n: Array
-    all_until: int
-    held_pct: Array | None
-    late: str
-    early_mhz: float
-    late_mhz: float
-    loss_mhz: Measured
-    table: pd.DataFrame
-    days: int
-
-
-def minute_clocks(frame: pd.DataFrame, load_w: float | None) -> MinuteClocks | str:
-    """Clocks by minute of load, or why there are none.
-
-    Only stretches that reached the late moment count, in every minute: otherwise light work that ends soon
-    would stand in the first minutes and heavy work in the late ones.
-
-    Parameters
-    ----------
-    frame
-        As `Reader.source_frame` gives it.
-    load_w
-        Power above which it is load [W].
-    """
-    if not len(frame) or load_w is None:
-        return "nothing was recorded of its power"
-    if not frame["clock_mhz"].notna().any():
-        return "its clock was not had"
-    frame = _told(frame)
-    found = find_stretches(frame, load_w)
-    table = table_of(frame, found)
-    lengths_s = table["length_s"].to_numpy(float)
-    by_minute = minutes_of(frame, found)
-    for late in LATE_WORDS:
-        early_mhz, late_mhz = (table[f"clock_mhz_{moment}"].to_numpy(float) for moment in (EARLY, late))
-        busy = (table[f"utilization_pct_{moment}"].to_numpy(float) for moment in (EARLY, late))
-        is_other = np.abs(np.subtract(*busy)) > ALIKE_UTILIZATION_PCT
-        is_long = (
-            (lengths_s >= LEAST_LENGTH_S[late]) & np.isfinite(early_mhz) & np.isfinite(late_mhz) & ~is_other
-        )
-        if is_long.sum() < LEAST_STRETCHES:
-            continue
-        mine = by_minute[is_long[by_minute["stretch"]] & (by_minute["minute"] <= MINUTES)]
-        grouped = mine.groupby("minute")
-        n = grouped["clock_mhz"].count()
-        n = n[n >= LEAST_STRETCHES]
-        clocks = grouped["clock_mhz"].quantile([0.25, 0.5, 0.75]).unstack().loc[n.index]
-        held_pct = grouped[EXACT["heat"]].mean().loc[n.index].to_numpy(float)
-        lost = mean_of((early_mhz - late_mhz)[is_long], "stretch long enough had a clock")
-        return MinuteClocks(
-            minutes=n.index.to_numpy(float),
-            median_mhz=clocks[0.5].to_numpy(float),
-            low_mhz=clocks[0.25].to_numpy(float),
-            high_mhz=clocks[0.75].to_numpy(float),
-            n=n.to_numpy(float),
-            all_until=int(lengths_s[is_long].min() // 60.0),
-            held_pct=held_pct if np.isfinite(held_pct).any() else None,
-            late=late,
-            early_mhz=float(early_mhz[is_long].mean()),
-            late_mhz=float(late_mhz[is_long].mean()),
-            loss_mhz=lost,
-            table=table,
-            days=pd.DatetimeIndex(table.index[is_long]).floor("D").nunique(),
-        )
-    n_short = int((lengths_s >= LEAST_LENGTH_S["after_5_min"]).sum())
-    return (
-        f"{n_short} stretch{'' if n_short == 1 else 'es'} of ten minutes of even load, {LEAST_STRETCHES} are "
-        "needed; work or play for longer at a time brings them"
-    )
 
 
 @rc_context(RC)
@@ -166,8 +49,8 @@ def clocks_picture(
     n_axes = 1 if found.held_pct is None else 2
     figure, axes = new_figure(n_axes, height_in=2.4 + 0.9 * n_axes)
     if earlier is not None:
-        _draw(axes[0], earlier, THEN, "--", f"baseline, {len_words(earlier)}")
-    _draw(axes[0], found, NOW, "-", f"now, {len_words(found)}")
+        _draw(axes[0], earlier, THEN, "--", f"baseline, {_n_words(earlier)}")
+    _draw(axes[0], found, NOW, "-", f"now, {_n_words(found)}")
     _limit_range(axes[0], [one for one in (earlier, found) if one is not None])
     axes[0].set_ylabel("clock, MHz")
     axes[0].legend(loc="lower left", frameon=False, labelcolor=INK)
@@ -180,11 +63,14 @@ def clocks_picture(
     window = span_words(*now_utc_ms, found.days, "with long load")
     if earlier is not None and then_utc_ms is not None:
         window += f"; baseline {span_words(*then_utc_ms, earlier.days, 'with long load')}"
-    return Picture(key, title_of(source, found, earlier), window, _words(found, earlier), figure)
+    change = compare_sustained(earlier.table, found.table)[CHANGES[found.late]] if earlier else None
+    return Picture(
+        key, _title(source, found, earlier, change), window, _words(found, earlier, change), figure
+    )
 
 
-def title_of(source: str, now: MinuteClocks, then: MinuteClocks | None) -> str:
-    """The finding in one line."""
+def _title(source: str, now: MinuteClocks, then: MinuteClocks | None, change: Quantity | None) -> str:
+    """The finding in one line; ``change`` is that of the late clock at like work."""
     lost, until = now.loss_mhz, LATE_WORDS[now.late]
     assert lost.value is not None and lost.ci95 is not None  # of at least `LEAST_STRETCHES` stretches
     enough = KEEPS_PCT / 100.0 * now.early_mhz
@@ -194,33 +80,39 @@ def title_of(source: str, now: MinuteClocks, then: MinuteClocks | None) -> str:
             said += f", {max(then.loss_mhz.value, 0.0):,.0f} on its baseline days"
         return said
     if lost.ci95[1] < 2.0 * enough:
+        if change is not None and change.change is not None and change.ci95 is not None:
+            is_clear = not change.ci95[0] <= 0.0 <= change.ci95[1]
+            if is_clear and abs(change.change) >= KEEPS_PCT:
+                side = "below" if change.change < 0.0 else "above"
+                by = f"{abs(change.change):.{0 if abs(change.change) >= 9.5 else 1}f} %"
+                return f"{source} keeps its clock through a long run, {by} {side} its baseline days"
         said = f"{now.early_mhz:,.0f} MHz in minute 1, {now.late_mhz:,.0f} {until}"
         return f"{source} keeps its clock: {said}"
     return f"Whether {source} keeps its clock is not clear: {_lost_words(now)}"
 
 
-def len_words(one: MinuteClocks) -> str:
+def _n_words(one: MinuteClocks) -> str:
     """How many stretches there are."""
     return f"{int(one.n.max())} stretches"
 
 
 def _lost_words(one: MinuteClocks) -> str:
     value, ci95 = one.loss_mhz.value, one.loss_mhz.ci95
-    assert value is not None and ci95 is not None  # as in `title_of`
+    assert value is not None and ci95 is not None  # as in `_title`
     value, low, high = (round(mhz) for mhz in (value, *ci95))  # no minus before a nought
     return f"{value:,} MHz lost (95 % interval {low:,} to {high:,} MHz)".replace("-", "\u2212")
 
 
-def _words(now: MinuteClocks, then: MinuteClocks | None) -> str:
+def _words(now: MinuteClocks, then: MinuteClocks | None, change: Quantity | None) -> str:
     said = [
         f"Now {now.early_mhz:,.0f} MHz in minute 1 and {now.late_mhz:,.0f} {LATE_WORDS[now.late]}, "
-        f"{_lost_words(now)}, in {len_words(now)} of load"
+        f"{_lost_words(now)}, in {_n_words(now)} of load"
     ]
     if then is not None:
         said.append(
             f"On the baseline days {then.early_mhz:,.0f} and {then.late_mhz:,.0f} MHz, {_lost_words(then)}"
         )
-        change = compare_sustained(then.table, now.table)[f"clock {now.late.replace('_', ' ')}"]
+    if change is not None:
         if change.change is not None and change.ci95 is not None:
             at_like = signed(change.change, change.ci95).replace("-", "\u2212")
             said.append(f"At like work the late clock has changed by {at_like}")
@@ -266,15 +158,3 @@ def _limit_range(axes: Axes, shown: list[MinuteClocks]) -> None:
     axes.set_ylim(low - max(least, 0.25 * (high - low)), high + least / 2.0)
     axes.locator_params(axis="y", nbins=5)
     axes.yaxis.set_major_formatter(lambda mhz, _: f"{mhz:,.0f}")
-
-
-def _told(frame: pd.DataFrame) -> pd.DataFrame:
-    """What is read of a frame; the share held down by heat from limit reasons where it was not had itself."""
-    kept = frame[[name for name in READ if name in frame]]
-    share = EXACT["heat"]
-    if "limit_reasons" not in frame or (share in frame and frame[share].notna().all()):
-        return kept
-    told = frame["limit_reasons"]
-    pct = 100.0 * (told.fillna(0).to_numpy(np.int64) & LIMIT_BITS["heat"] != 0)
-    of_bits = pd.Series(pct, index=frame.index).mask(told.isna().to_numpy(bool))
-    return kept.assign(**{share: kept[share].fillna(of_bits) if share in kept else of_bits})

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from heatdrift.reports.pictures.clocks import clocks_picture, minute_clocks
+from heatdrift.reports.pictures.clocks import clocks_picture
+from heatdrift.reports.pictures.minute_clocks import minute_clocks
 from heatdrift.reports.pictures.picture import Picture
 
 BASE_MS = 1_767_225_600_000  # 1 January 2026
@@ -70,6 +71,16 @@ def test_what_is_lost_is_told_beside_the_baseline() -> None:
     assert "At like work the late clock has changed by \u22125.9 %" in picture.description
     assert "Heat held the clock down for 80 % of the time after 20 minutes" in picture.description
     assert picture.window.endswith("baseline 1 January to 14 January 2026, 8 days with long load")
+
+
+def test_a_clock_that_holds_at_less_than_it_used_to_is_no_good_news() -> None:
+    now = made_frame(NOW_MS[0])
+    now["clock_mhz"] *= 0.95
+    picture = picture_of(now, made_frame(THEN_MS[0]))
+    assert picture.title == "gpu0 keeps its clock through a long run, 5.0 % below its baseline days"
+    assert picture_of(made_frame(NOW_MS[0]), made_frame(THEN_MS[0])).title.startswith(
+        "gpu0 keeps its clock: "
+    )
 
 
 def test_light_work_that_ends_soon_stands_in_no_minute() -> None:
