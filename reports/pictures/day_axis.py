@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
@@ -23,7 +24,9 @@ MONTHS_APART = (1, 2, 3, 6, 12, 24)
 DAYS_APART = (1, 2, 5, 10, 15)
 LONGEST_BY_DAY = 50.0  # longer stretches are told by months
 MARGIN_SHARE = 0.02
-MOST_LISTED = 4
+MOST_LISTED = 6
+LONGEST_LINE = 95  # characters across a drawing
+LABEL_SHARE = 0.03  # of the span: nearer numbers would lie on each other
 
 
 def day_numbers(days: pd.Index) -> Array:
@@ -99,35 +102,39 @@ def entries_between(
 
 
 def draw_entries(axes: Axes, entries: Sequence[JournalEntry], *, numbered: bool = True) -> None:
-    """A dotted line for each entry, its number on top; entries of one day share a line."""
-    by_day: dict[int, list[int]] = {}
-    for number, entry in enumerate(entries, start=1):
-        by_day.setdefault(entry.at_utc_ms // DAY_MS, []).append(number)
-    for numbers in by_day.values():
-        at = day_number(entries[numbers[0] - 1].at_utc_ms)
+    """A dotted line for each entry, its number on top; the span must be known, neighbours share a label."""
+    begin, end = axes.get_xlim()
+    places = [day_number(entry.at_utc_ms) for entry in entries]
+    labels: list[tuple[float, list[int]]] = []
+    for number, at in enumerate(places, start=1):
         axes.axvline(at, color=FAINT, lw=1.0, ls=(0, (1, 1.5)), zorder=-1)
-        if numbered:
-            axes.annotate(
-                ",".join(str(number) for number in numbers),
-                (at, 1.0),
-                xycoords=("data", "axes fraction"),
-                xytext=(0, 2),
-                textcoords="offset points",
-                ha="center",
-                va="bottom",
-                color=INK,
-            )
+        if labels and at - labels[-1][0] < LABEL_SHARE * (end - begin):
+            labels[-1][1].append(number)
+        else:
+            labels.append((at, [number]))
+    for at, numbers in labels if numbered else ():
+        said = f"{numbers[0]}\u2013{numbers[-1]}" if len(numbers) > 1 else f"{numbers[0]}"
+        axes.annotate(
+            said,
+            (at, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(0, 2),
+            textcoords="offset points",
+            ha="center",
+            va="bottom",
+            color=INK,
+        )
 
 
-def listed_entries(entries: Sequence[JournalEntry]) -> str:
-    """Numbers and what they stand for; empty where there are none."""
+def listed_entries(entries: Sequence[JournalEntry], beside_utc_ms: int) -> str:
+    """Numbers and what they stand for, no line wider than a drawing; empty where none are."""
     said = [
-        f"{number} {entry.kind.value.replace('_', ' ')} {day_of_ms(entry.at_utc_ms)}"
+        f"{number} {entry.kind.value.replace('_', ' ')} {day_of_ms(entry.at_utc_ms, beside_utc_ms)}"
         for number, entry in enumerate(entries[:MOST_LISTED], start=1)
     ]
     if len(entries) > MOST_LISTED:
         said.append(f"{len(entries) - MOST_LISTED} more in the journal")
-    return f"Journal: {'; '.join(said)}" if said else ""
+    return textwrap.fill(f"Journal: {'; '.join(said)}", LONGEST_LINE) if said else ""
 
 
 def span_words(from_utc_ms: int, to_utc_ms: int, n_days: int | None = None, what: str = "with load") -> str:

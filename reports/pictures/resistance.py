@@ -75,19 +75,21 @@ def resistance_picture(
     for axes, part in zip(both, parts, strict=True):
         axes.sharex(both[0])
         shade_month(axes, from_utc_ms, to_utc_ms)
-        draw_entries(axes, noted, numbered=axes is both[0])
         axes.set_ylabel(f"{PARTS[part.name]},\nchange in %")
         draw_days(axes, first, last, ROOM_FOR_LABEL)
+        draw_entries(axes, noted, numbered=axes is both[0])
         if part.series is None:
             _say_why(axes, part)
         else:
             _draw_part(axes, part, part.series, _wander(verdict, part), last)
     both[0].tick_params(labelbottom=False)
-    both[1].set_xlabel(foreign("\n".join(filter(None, (LEGEND, listed_entries(noted))))))
+    both[1].set_xlabel(foreign("\n".join(filter(None, (LEGEND, listed_entries(noted, to_utc_ms))))))
     days = np.unique(np.concatenate([day_numbers(series.rows.index) for series in known]))
     window = span_words(round(first * DAY_MS), to_utc_ms, int((days < last).sum()))
     said = ". ".join(_part_words(part, to_utc_ms) for part in parts)
-    return Picture(key, title, window, f"{said}. {listed_entries(noted)}".strip(), figure)
+    return Picture(
+        key, title, window, " ".join(f"{said}. {listed_entries(noted, to_utc_ms)}".split()), figure
+    )
 
 
 def resistance_title(verdict: Verdict, beside_utc_ms: int) -> str:

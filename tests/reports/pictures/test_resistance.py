@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -56,9 +57,19 @@ def test_entries_of_the_path_are_numbered_and_told() -> None:
         JournalEntry(FIRST_MS + 30 * DAY_MS, EntryKind.FAN, "cpu0"),
         JournalEntry(END_MS + DAY_MS, EntryKind.PADS, "gpu0"),
     ]
-    said = "Journal: 1 liquid metal 21 January 2026; 2 cleaning 20 February 2026"
+    said = "Journal: 1 liquid metal 21 January; 2 cleaning 20 February"
     picture = resistance_picture(made_verdict(HELD, HELD), entries, **MONTH)
     assert said in picture.svg() and picture.description.endswith(said)
+
+
+def test_entries_near_each_other_share_a_label_and_many_are_no_long_line() -> None:
+    entries = [JournalEntry(FIRST_MS + n * DAY_MS, EntryKind.HEATSINK_WORK, "gpu0") for n in range(30, 39)]
+    words = re.findall(
+        r"<text[^>]*>([^<]+)</text>", resistance_picture(made_verdict(HELD, HELD), entries, **MONTH).svg()
+    )
+    # Three per cent of 110 days and the room beside them are four days.
+    assert [word for word in words if "\u2013" in word] == ["1\u20135", "6\u20139"]
+    assert "3 more in the journal" in " ".join(words) and max(len(word) for word in words) <= 95
 
 
 def test_nothing_after_the_reported_stretch_is_drawn() -> None:
