@@ -36,7 +36,6 @@ MARK_NAME = "about.txt"
 MARK = "Made by `heatdrift demo`: a machine that does not exist. It may be deleted, or made again.\n"
 SQLITE_TAILS = ("", "-wal", "-shm", "-journal")
 WEEK = 7
-KEEPS_STRETCH_DAYS = 7.0
 LIVE_SPEED, LIVE_S = 60.0, 600.0
 EPILOG = """\b
 Example:
@@ -126,17 +125,19 @@ def judge_nights(history: Known, life: Scenario, conditions: ReferenceConditions
 def nights_worth_judging(history: Known, life: Scenario) -> Iterator[int]:
     """Days since the start after which it is judged.
 
-    Of a week in which nothing changed that is its last one; of a week with a first change every one, so that
-    the alert comes on the day on which the service would have raised it.
+    Of each week that is the last one; but of the first week that ends with a change every one, so that the
+    alert comes on the day on which the service would have raised it.
     """
-    judge = Judge(history.reader, history.derived, history.derivation, KEEPS_STRETCH_DAYS)
-    had_changed = False
+    judge = Judge(history.reader, history.derived, history.derivation)
+    has_changed = False
     for first in range(0, life.days, WEEK):
         end = min(first + WEEK, life.days)
-        verdicts = judge.verdicts(life.start_utc_ms + end * DAY_MS)
-        has_changed = any(one.leading is not None for one in verdicts)
-        yield from range(first if has_changed and not had_changed else end - 1, end)
-        had_changed = has_changed
+        if not has_changed:
+            verdicts = judge.verdicts(life.start_utc_ms + end * DAY_MS)
+            has_changed = any(one.leading is not None for one in verdicts)
+            if has_changed:
+                yield from range(first, end - 1)
+        yield end - 1
 
 
 def write_pages(made: MadeReport, folder: Path) -> Path:

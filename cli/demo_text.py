@@ -17,7 +17,6 @@ from .tables import labelled
 from .wording import counted
 
 LABEL = 10
-LAST_DAYS = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,12 +104,11 @@ def truth_sentence(life: Scenario) -> str:
     creep = life.faults[-1]
     start = datetime.fromtimestamp(life.start_utc_ms / 1000, UTC)
     since = (start + timedelta(days=creep.from_day)).date()
-    pct = life.creep_pct(LAST_DAYS)
+    pct = life.creep_pct()
     gain = 100.0 * life.faults[0].size
     return (
         f"Built into this machine, and told to no judgement: its interface part changed by {gain:+.0f} % by "
-        f"the work, and that of {SOURCE} grows from {since} on, by {pct:+.0f} % on average in the last "
-        f"{LAST_DAYS} days."
+        f"the work, and that of {SOURCE} grows from {since} on, to {pct:+.0f} % at the end."
     )
 
 
