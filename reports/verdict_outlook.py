@@ -81,7 +81,7 @@ def path_state(
         one.source,
         total,
         total_change=total_change,
-        creep=_creep(derived, one),
+        creep=creep_of(derived, one),
         share=share,
         ambient_c=conditions.ambient_c,
         power_w=conditions.power_w(one.source, _usual_w(derived, one, until_utc_ms)),
@@ -109,7 +109,7 @@ def as_change(log_change: tuple[float, float] | None) -> Change:
     return change_or_reason(*log_change)
 
 
-def _creep(derived: DerivedStore, one: Verdict) -> CreepForecast | None:
+def creep_of(derived: DerivedStore, one: Verdict) -> CreepForecast | None:
     """How a creeping part goes on; None where none creeps, or too few days have passed."""
     part = one.leading
     if part is None or part.series is None or one.cause not in (Cause.INTERFACE, Cause.AIRFLOW):

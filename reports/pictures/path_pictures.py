@@ -13,7 +13,7 @@ from ..derivation import Derivation
 from ..judged_part import NOW_DAYS
 from ..reference_conditions import ReferenceConditions
 from ..verdict import Verdict
-from ..verdict_outlook import PathState, _creep
+from ..verdict_outlook import PathState, creep_of
 from .answers import answers_picture, gather_answers
 from .day_axis import span_words
 from .monthly_temperature import monthly_temperature_picture
@@ -71,7 +71,7 @@ def path_pictures(  # noqa: PLR0917 - what a report knows of a path, in the orde
         (
             "outlook",
             f"How long until {source} reaches its limit?",
-            lambda: outlook_picture(verdict, state, _creep(derived, verdict), **span),
+            lambda: outlook_picture(verdict, state, creep_of(derived, verdict), **span),
         ),
     ]
     found = []
