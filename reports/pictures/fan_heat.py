@@ -124,7 +124,9 @@ def _words(verdict: Verdict, now: pd.DataFrame, then: pd.DataFrame) -> str:
         said.append(f"Last 30 days against the baseline, at like temperature: {told}")
     if verdict.fan.reason:
         said.append(f"Whether it changed is not known: {verdict.fan.reason}")
-    said.append("Bars: half of the time at that temperature")
+    said.append(
+        "Bars: half of the time at that temperature; between two steps of speed a fan turns at either"
+    )
     return ". ".join(said) + "."
 
 

@@ -13,6 +13,7 @@ from ..load_stretches import LEAST_LENGTH_S, MINUTES, find_stretches, minutes_of
 from ..sustained import ALIKE_UTILIZATION_PCT, EXACT, LIMIT_BITS
 
 Array = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 
 READ = ("power_w", "clock_mhz", "utilization_pct", "memory_utilization_pct", EXACT["heat"])
 EARLY = "minute_1"
@@ -82,43 +83,49 @@ def minute_clocks(frame: pd.DataFrame, load_w: float | None) -> MinuteClocks | s
     frame = _told(frame)
     found = find_stretches(frame, load_w)
     table = table_of(frame, found)
-    lengths_s = table["length_s"].to_numpy(float)
-    by_minute = minutes_of(frame, found)
     for late in LATE_WORDS:
-        early_mhz, late_mhz = (table[f"clock_mhz_{moment}"].to_numpy(float) for moment in (EARLY, late))
-        busy = (table[f"utilization_pct_{moment}"].to_numpy(float) for moment in (EARLY, late))
-        is_other = np.abs(np.subtract(*busy)) > ALIKE_UTILIZATION_PCT
-        is_long = (
-            (lengths_s >= LEAST_LENGTH_S[late]) & np.isfinite(early_mhz) & np.isfinite(late_mhz) & ~is_other
-        )
-        if is_long.sum() < LEAST_STRETCHES:
-            continue
-        mine = by_minute[is_long[by_minute["stretch"]] & (by_minute["minute"] <= MINUTES)]
-        grouped = mine.groupby("minute")
-        n = grouped["clock_mhz"].count()
-        n = n[n >= LEAST_STRETCHES]
-        clocks = grouped["clock_mhz"].quantile([0.25, 0.5, 0.75]).unstack().loc[n.index]
-        held_pct = grouped[EXACT["heat"]].mean().loc[n.index].to_numpy(float)
-        lost = mean_of((early_mhz - late_mhz)[is_long], "stretch long enough had a clock")
-        return MinuteClocks(
-            minutes=n.index.to_numpy(float),
-            median_mhz=clocks[0.5].to_numpy(float),
-            low_mhz=clocks[0.25].to_numpy(float),
-            high_mhz=clocks[0.75].to_numpy(float),
-            n=n.to_numpy(float),
-            all_until=int(lengths_s[is_long].min() // 60.0),
-            held_pct=held_pct if np.isfinite(held_pct).any() else None,
-            late=late,
-            early_mhz=float(early_mhz[is_long].mean()),
-            late_mhz=float(late_mhz[is_long].mean()),
-            loss_mhz=lost,
-            table=table,
-            days=pd.DatetimeIndex(table.index[is_long]).floor("D").nunique(),
-        )
-    n_short = int((lengths_s >= LEAST_LENGTH_S["after_5_min"]).sum())
+        is_mine = _may_be_compared(table, late)
+        if is_mine.sum() >= LEAST_STRETCHES:
+            return _by_minute(minutes_of(frame, found), table, is_mine, late)
+    n_long = int((table["length_s"] >= LEAST_LENGTH_S["after_5_min"]).sum())
     return (
-        f"{n_short} stretch{'' if n_short == 1 else 'es'} of ten minutes of even load, {LEAST_STRETCHES} are "
+        f"{n_long} stretch{'' if n_long == 1 else 'es'} of ten minutes of even load, {LEAST_STRETCHES} are "
         "needed; work or play for longer at a time brings them"
+    )
+
+
+def _may_be_compared(table: pd.DataFrame, late: str) -> Flags:
+    """Which stretches reached the late moment, with a clock early and late and at like work."""
+    lost_mhz = table[f"clock_mhz_{EARLY}"] - table[f"clock_mhz_{late}"]
+    busier_pct = table[f"utilization_pct_{EARLY}"] - table[f"utilization_pct_{late}"]
+    is_long = (table["length_s"] >= LEAST_LENGTH_S[late]) & lost_mhz.notna()
+    # Where nobody knows how busy it was, a stretch is taken for one work.
+    return np.asarray(is_long & ~(busier_pct.abs() > ALIKE_UTILIZATION_PCT), bool)
+
+
+def _by_minute(minutes: pd.DataFrame, table: pd.DataFrame, is_mine: Flags, late: str) -> MinuteClocks:
+    mine = minutes[is_mine[minutes["stretch"]] & (minutes["minute"] <= MINUTES)]
+    grouped = mine.groupby("minute")
+    n = grouped["clock_mhz"].count()
+    n = n[n >= LEAST_STRETCHES]
+    clocks = grouped["clock_mhz"].quantile(np.array([0.25, 0.5, 0.75])).unstack().loc[n.index]
+    held_pct = grouped[EXACT["heat"]].mean().loc[n.index].to_numpy(float)
+    of_mine = table[is_mine]
+    early_mhz, late_mhz = (of_mine[f"clock_mhz_{moment}"].to_numpy(float) for moment in (EARLY, late))
+    return MinuteClocks(
+        minutes=n.index.to_numpy(float),
+        median_mhz=clocks[0.5].to_numpy(float),
+        low_mhz=clocks[0.25].to_numpy(float),
+        high_mhz=clocks[0.75].to_numpy(float),
+        n=np.asarray(n, float),
+        all_until=int(of_mine["length_s"].min() // 60.0),
+        held_pct=held_pct if np.isfinite(held_pct).any() else None,
+        late=late,
+        early_mhz=float(early_mhz.mean()),
+        late_mhz=float(late_mhz.mean()),
+        loss_mhz=mean_of(early_mhz - late_mhz, "stretch long enough had a clock"),
+        table=table,
+        days=pd.DatetimeIndex(of_mine.index).floor("D").nunique(),
     )
 
 
