@@ -45,6 +45,7 @@ IN_SHORT = {
     Finding.FAN: ("Listen to the fan.", "See to the fan."),
     Finding.POWER_SCALE: ("Check the power reading.",) * 2,
     Finding.TEMPERATURE_OFFSET: ("Check the thermometer.",) * 2,
+    Finding.BETTER: ("If you worked on it, enter that.",) * 2,
     Finding.UNKNOWN: ("Find out more before you open anything.",) * 2,
 }
 TYPICAL_READING = {
@@ -233,17 +234,17 @@ def _suspects_left(verdict: Verdict) -> list[str]:
 def _ahead(verdict: Verdict, outlook: Outlook | None, conditions: ReferenceConditions) -> str:
     if outlook is None or outlook.now_c is None or verdict.cause is Cause.TELEMETRY:
         return ""  # by wrong readings no limit is foreseen
-    where = f"at {outlook.reference_power_w:.0f} W in a {conditions.ambient_c:.0f} °C room"
+    where = f"{outlook.reference_power_w:.0f} W in a {conditions.ambient_c:.0f} °C room"
     room_k = outlook.limit_c - outlook.now_c
     if outlook.days_to_limit is not None and outlook.ci80_days is not None:
         low, high = outlook.ci80_days
         return (
             f"About {outlook.days_to_limit:.0f} days ({low:.0f} to {high:.0f}) to its limit of "
-            f"{outlook.limit_c:.0f} °C {where}."
+            f"{outlook.limit_c:.0f} °C at {where}."
         )
     if room_k <= 0.0:
-        return f"{where.capitalize()} it would be at its limit of {outlook.limit_c:.0f} °C already."
-    said = f"A{where[1:]} it stands at {outlook.now_c:.0f} °C, {room_k:.0f} K below its limit"
+        return f"At {where} it would be at its limit of {outlook.limit_c:.0f} °C already."
+    said = f"At {where} it stands at {outlook.now_c:.0f} °C, {room_k:.0f} K below its limit"
     if outlook.reason.startswith("no date: "):
         said += f"; no date for that can be given: {outlook.reason.removeprefix('no date: ')}"
     return f"{said}."
