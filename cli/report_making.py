@@ -78,6 +78,7 @@ def make_report(
         one.source: path_state(reader, derived, derivation, one, conditions, until_utc_ms=end_utc_ms)
         for one in verdicts
     }
+    reader.keep_frames()
     document = report_document(reader, derived, verdicts, span_utc_ms=span_utc_ms, states=states)
     document["entries"] = [
         as_document(compare(reader, derived, derivation, entry, source, conditions=conditions))

@@ -69,6 +69,7 @@ class Reader:
             names = ", ".join(sorted(f"{row.name} ({row.uuid})" for row in every))
             wanted = f"{machine_wanted} is not one" if machine_wanted else "not one"
             raise SettingsError(f"{wanted} machine of {names}", remedy="name one machine by its UUID")
+        self._kept: dict[str, tuple[int, int, pd.DataFrame]] | None = None
         self.machine_id: int = found[0].id
         self.machine_uuid: str = found[0].uuid
         self.machine_name: str = found[0].name
@@ -92,6 +93,13 @@ class Reader:
             for r in self._channel_rows()
         ]
 
+    def keep_frames(self) -> None:
+        """Keep the first frame that is read of each source, for who looks at one month many times.
+
+        Nobody may write into what he is given from then on.
+        """
+        self._kept = {}
+
     def source_frame(self, name: str, from_utc_ms: int = 0, to_utc_ms: int = LATEST_UTC_MS) -> pd.DataFrame:
         """Everything that was recorded of one source.
 
@@ -109,6 +117,11 @@ class Reader:
             of `SOURCE_QUANTITIES` in its own unit, NaN where it was not had; ``limit_reasons`` (Int64, raw
             bits), ``cadence`` (a `Cadence`), ``n_looks`` and ``missing_reasons`` (see `unpack_missing`).
         """
+        kept = None if self._kept is None else self._kept.get(name)
+        if kept is not None and kept[0] <= from_utc_ms and to_utc_ms <= kept[1]:
+            ends = pd.to_datetime([from_utc_ms, to_utc_ms], unit="ms", utc=True)
+            begin, end = kept[2].index.searchsorted(ends)
+            return kept[2].iloc[begin:end]
         with self._database.begin() as connection:
             series = next((s for s in source_series(connection, self.machine_id) if s.name == name), None)
             if series is None:
@@ -128,6 +141,8 @@ class Reader:
         frame["cadence"] = table["cadence"].to_numpy().astype(np.int8)
         frame["n_looks"] = table["n_looks"].to_numpy()
         frame["missing_reasons"] = table["missing_reasons"].to_numpy()
+        if self._kept is not None:
+            self._kept.setdefault(name, (from_utc_ms, to_utc_ms, frame))
         return frame
 
     def probe_frame(self, name: str, from_utc_ms: int = 0, to_utc_ms: int = LATEST_UTC_MS) -> pd.DataFrame:

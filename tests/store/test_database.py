@@ -11,6 +11,7 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from sqlalchemy import create_engine, select, text
 
@@ -328,4 +329,21 @@ def test_the_page_cache_is_as_large_as_asked(tmp_path: Path) -> None:
     database = open_writer(f"sqlite:///{tmp_path / 'small.db'}", cache_kib=256)
     with database.sqlite_connection() as connection:
         assert connection.execute("PRAGMA cache_size").fetchone()[0] == -256  # below zero it counts in KiB
+    database.close()
+
+
+def test_a_kept_frame_gives_every_stretch_as_it_would_be_read(sqlite_url: str) -> None:
+    filled(sqlite_url, 40)
+    database = open_reader(sqlite_url)
+    fresh, keeping = Reader(database), Reader(database)
+    keeping.keep_frames()
+    everything = keeping.source_frame("gpu0")
+    moments = everything.index.asi8
+    for begin, end in ((0, len(moments) - 1), (3, 17), (5, 5), (len(moments) - 2, len(moments) - 1)):
+        span = int(moments[begin]), int(moments[end])
+        pd.testing.assert_frame_equal(
+            keeping.source_frame("gpu0", *span), fresh.source_frame("gpu0", *span), check_freq=False
+        )
+    with pytest.raises(errors.SettingsError, match="no source"):
+        keeping.source_frame("gpu9")
     database.close()
