@@ -15,7 +15,7 @@ from ..message_words import MONTHS, TURNING, UNWANTED_CATEGORIES
 
 LONGEST_NOTE = 600  # of free text on a page; the journal keeps the whole
 # A number keeps its unit on its line, and a minus is a minus.
-UNITS = re.compile(r"(?<=[0-9]) (?=%|°C|K/W|(?:W|K|h|MHz|kB|MB|GB)\b)")
+UNITS = re.compile(rf"(?<=[0-9]) (?=%|°C|K/W|(?:W|K|h|MHz|kB|MB|GB|{'|'.join(MONTHS)})\b)")
 MINUS = re.compile(r"(?<![\w-])-(?=[0-9])")
 CUT = "\N{HORIZONTAL ELLIPSIS}"
 

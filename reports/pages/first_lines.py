@@ -254,7 +254,10 @@ def _sure(verdict: Verdict) -> str:
     leading, blame = verdict.leading, verdict.blame
     assert leading is not None and leading.detection is not None  # asked only then
     found = leading.detection
-    said = [f"That it changed: {likelihood(found.confidence)}."]
+    noticed = ""
+    if found.detected_utc:
+        noticed = f" when it was noticed, by the readings of {day(found.detected_utc, _now_ms(verdict))}"
+    said = [f"That it changed: {likelihood(found.confidence)}{noticed}."]
     if blame is not None and verdict.cause not in (Cause.NONE, Cause.UNKNOWN):
         own = SUSPECTS[_suspect(verdict)]
         said.append(f"That it is {own}: {likelihood(blame.probability)}, of the causes looked at.")
@@ -265,8 +268,6 @@ def _sure(verdict: Verdict) -> str:
         if first[-4:] == last[-4:]:
             first = first.removesuffix(f" {last[-4:]}")
         said.append(f"It began between {first} and {last}.")
-    if found.detected_utc:
-        said.append(f"It was noticed by the readings of {day(found.detected_utc, _now_ms(verdict))}.")
     return " ".join([*said, _stands_on(leading)])
 
 

@@ -29,7 +29,7 @@ def test_newest_stands_first_and_leads_to_its_page(faults: Callable[..., list[st
     files = frozenset(f"2026-{number:02d}%20a.html" for number in (2, 3, 4))
     assert faults(html, links_to=files) == []
     assert html.index("finding 4") < html.index("finding 3") < html.index("finding 2")
-    assert "1 April to 30 April 2026" in html
+    assert "1\N{NO-BREAK SPACE}April to 30\N{NO-BREAK SPACE}April 2026" in html
     assert "finding 4 &lt;b&gt;" in html
 
 

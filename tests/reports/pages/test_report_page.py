@@ -62,13 +62,13 @@ def test_page_is_whole_and_keeps_to_itself(
     assert page.headings.count(1) == 1
     assert [name for name in ("header", "main", "nav", "footer") if name not in page.tags] == []
     for said in (
-        "1 March to 31 March 2026",
+        "1\N{NO-BREAK SPACE}March to 31\N{NO-BREAK SPACE}March 2026",
         "Typical of compound pumping out",
         "About 74 days (50 to 120)",
         "All 2 steps",
         "0.0900 (0.0864 to 0.0936)",
         "+12.0\N{NO-BREAK SPACE}% (+9.0 to +15.0)",
-        "liquid metal on 3 March 2026",
+        "liquid metal on 3\N{NO-BREAK SPACE}March 2026",
         "thick layer",
         "6.00 EUR for each kelvin (5.05 to 7.38)",
         "each did cannot be told apart",
