@@ -56,7 +56,7 @@ def compare_page(
         environment()
         .get_template("compare.html")
         .render(
-            title=machine_tables.entry_name(found[0]) if found else "nothing to compare",
+            title=machine_tables.entry_name(found[0]) if found else "Nothing to compare",
             machine=harmless(machine_name, machine_tables.LONGEST_NAME),
             notes=[harmless(note) for note in written.values() if note],
             is_joint=any(one["joint"] for one in found),

@@ -20,9 +20,10 @@ LONGEST_NAME = 80
 
 
 def entry_name(entry: Document) -> str:
-    """What was done and when: ``liquid metal on 3 March 2026``."""
+    """What was done and when: ``Liquid metal on 3 March 2026``."""
     kinds = dict.fromkeys(one["kind"].replace("_", " ") for one in entry["entries"])
-    return f"{' + '.join(kinds)} on {day_words(entry['entries'][0]['time'])}"
+    said = " + ".join(kinds)
+    return f"{said[:1].upper()}{said[1:]} on {day_words(entry['entries'][0]['time'])}"
 
 
 def comparison(key: str, entry: Document, *, leave_out: Collection[str] = ()) -> Table:
@@ -122,12 +123,8 @@ def messages(document: Document) -> Table:
 
 def coverage(document: Document) -> Table:
     """On how many days each source was read."""
-    known = document["coverage"]
-    # A period that begins within a day touches one calendar day more than it is long.
-    rows = tuple(
-        (source, f"{min(n_days, known['days'])} of {known['days']}")
-        for source, n_days in known["days_with_readings"].items()
-    )
+    known, of = document["coverage"], calendar_days(document)
+    rows = tuple((source, f"{n_days} of {of}") for source, n_days in known["days_with_readings"].items())
     gaps = known["gaps"]
     return Table(
         "table-coverage",
@@ -138,6 +135,12 @@ def coverage(document: Document) -> Table:
         f"{gaps} gap{'' if gaps == 1 else 's'} in the record: times when the machine was off, asleep, or not "
         "recorded. A gap is never filled.",
     )
+
+
+def calendar_days(document: Document) -> int:
+    """How many days a period touches: one that begins within a day touches one more than it is long."""
+    known = document["coverage"]
+    return max(known["days"], *known["days_with_readings"].values(), 0)
 
 
 def own_cost(cost: Mapping[str, str]) -> Table:

@@ -91,7 +91,7 @@ def drawn(one: Picture) -> dict[str, Any]:
         "title": one.title,
         "window": one.window.rstrip("."),
         "description": one.description,
-        "missing": one.missing,
+        "missing": f"{one.missing.rstrip('.')}.",
         "svg": Markup(one.svg()),  # noqa: S704
     }
 
@@ -128,10 +128,10 @@ def _sparse(path: Document, lines: FirstLines, n_days: int) -> str:
 
 def _recorded(document: Document) -> str:
     known = document["coverage"]
-    n_days = min(max(known["days_with_readings"].values(), default=0), known["days"])
+    n_days = max(known["days_with_readings"].values(), default=0)
     if n_days == 0:
         return "Nothing was recorded in this period."
-    return f"{n_days} of {known['days']} days have readings."
+    return f"{n_days} of {machine_tables.calendar_days(document)} days have readings."
 
 
 def _entry(key: str, entry: Document, notes: Mapping[int, str]) -> dict[str, Any]:
