@@ -6,8 +6,7 @@ import math
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from ...store.journal_entry import EntryKind
-from ..advice import Finding, advice_for, finding_of, would_settle
+from ..advice import advice_for, would_settle
 from ..cause import Cause
 from ..evidence_words import MATTERS_PCT
 from ..idle_series import in_its_unit
@@ -17,47 +16,11 @@ from ..outlook import Outlook
 from ..reference_conditions import ReferenceConditions
 from ..reference_temperature import ReferenceKind
 from ..verdict_message import SUSPECTS
+from .typical import in_short, suspect, typical_of
 
 NOT_JUDGED = "not judged yet"
 SHAPES = {"creep": ", creeping", "step": ", in one step"}
 UNCHANGED = " unchanged"
-NO_SPEED = "; a tired fan would look the same, for no fan speed is counted here"
-TYPICAL = {
-    (Finding.INTERFACE, "creep"): "compound pumping out or drying",
-    (Finding.INTERFACE, "step"): "a heatsink that was moved or knocked",
-    (Finding.INTERFACE, "undecided"): "compound that gives way, or of a heatsink that was moved",
-    (Finding.AIRFLOW, "creep"): "fins clogging with lint",
-    (Finding.AIRFLOW, "step"): "blocked vents or another place",
-    (Finding.AIRFLOW, "undecided"): "fins clogging with lint, or of vents that are blocked",
-    (Finding.FAN, "creep"): "a fan that wears",
-    (Finding.FAN, "step"): "a worn fan, or of a fan curve that was changed",
-    (Finding.FAN, "undecided"): "a worn fan",
-}
-WITH_METAL = {
-    "creep": "liquid metal creeping away or being drawn into the copper",
-    "step": "liquid metal that has run, or of a heatsink that was moved or knocked",
-    "undecided": "liquid metal giving way",
-}
-# While it is to be watched, and once it is time to act.
-IN_SHORT = {
-    Finding.INTERFACE: ("Nothing is urgent: see whether it goes on.", "Plan to renew the joint."),
-    Finding.AIRFLOW: ("Free its air.", "Free its air now."),
-    Finding.FAN: ("Listen to the fan.", "See to the fan."),
-    Finding.POWER_SCALE: ("Check the power reading.",) * 2,
-    Finding.TEMPERATURE_OFFSET: ("Check the thermometer.",) * 2,
-    Finding.BETTER: ("If you worked on it, enter that.",) * 2,
-    Finding.UNKNOWN: ("Find out more before you open anything.",) * 2,
-}
-TYPICAL_READING = {
-    Finding.POWER_SCALE: "a power reading that changed, not of the path: both parts moved by one factor",
-    Finding.TEMPERATURE_OFFSET: (
-        "a thermometer that changed, not of the path: idle and load moved by the same kelvin"
-    ),
-}
-TYPICAL_BETTER = {
-    Cause.INTERFACE: "work on the joint, or of compound that has settled: it is better than it was",
-    Cause.AIRFLOW: "a cleaning or a better place: it is better than it was",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,13 +88,13 @@ def first_lines(
     return FirstLines(
         source=verdict.source,
         found=_changed(verdict) if has_changed else _holding(verdict),
-        typical=_typical(verdict, kinds),
+        typical=typical_of(verdict, kinds),
         ahead=_ahead(verdict, outlook, conditions),
         state_word=verdict.state if is_judged or has_changed else NOT_JUDGED,
         what_to_do=to_do,
         how_sure=_sure(verdict) if has_changed else _sure_of_holding(verdict),
         cautions=advice.cautions,
-        in_short=_in_short(verdict, kinds),
+        in_short=in_short(verdict, kinds),
         would_settle=settles,
         missing=_missing(verdict),
     )
@@ -186,51 +149,6 @@ def _shortened(said: str) -> str:
     return said.replace(f"{UNCHANGED} (", " ").replace(")", "")
 
 
-def _typical(verdict: Verdict, kinds: Collection[str]) -> str:
-    finding = finding_of(verdict)
-    found = verdict.leading.detection if verdict.leading else None
-    if found is None or finding is Finding.NONE:
-        return ""
-    if finding is Finding.UNKNOWN:
-        left = _suspects_left(verdict)
-        return f"The cause is not clear: {' or '.join(left)} would explain it." if left else NOT_CLEAR
-    shape = found.shape or "undecided"
-    if finding is Finding.BETTER:
-        return f"Typical of {TYPICAL_BETTER[verdict.cause]}."
-    if finding in TYPICAL_READING:
-        return f"Typical of {TYPICAL_READING[finding]}."
-    if finding is Finding.INTERFACE and EntryKind.LIQUID_METAL.value in kinds:
-        return f"Typical of {WITH_METAL[shape]}."
-    said = TYPICAL[finding, shape]
-    if finding is Finding.AIRFLOW and verdict.fan.detection is None:
-        said += NO_SPEED
-    return f"Typical of {said}."
-
-
-def _in_short(verdict: Verdict, kinds: Collection[str]) -> str:
-    finding = finding_of(verdict)
-    found = verdict.leading.detection if verdict.leading else None
-    if found is None or finding not in IN_SHORT:
-        return "Nothing."
-    if finding is Finding.INTERFACE and found.shape == "step":
-        has_metal = EntryKind.LIQUID_METAL.value in kinds
-        return "Shut down, unplug, inspect." if has_metal else "See how the heatsink sits."
-    return IN_SHORT[finding][verdict.state == "act"]
-
-
-NOT_CLEAR = "The cause is not clear: no single one explains all that was seen."
-
-
-def _suspects_left(verdict: Verdict) -> list[str]:
-    """The causes that the readings do not rule out, the likeliest first; none where none would do."""
-    found = verdict.blame
-    if found is None:
-        return []
-    left = [name for name in found.misfits if not any(text.startswith(name) for text in found.excluded)]
-    left.sort(key=lambda name: found.misfits[name])
-    return [SUSPECTS.get(name, name) for name in left] if len(left) > 1 else []
-
-
 def _ahead(verdict: Verdict, outlook: Outlook | None, conditions: ReferenceConditions) -> str:
     if outlook is None or outlook.now_c is None or verdict.cause is Cause.TELEMETRY:
         return ""  # by wrong readings no limit is foreseen
@@ -259,7 +177,7 @@ def _sure(verdict: Verdict) -> str:
         noticed = f" when it was noticed, by the readings of {day(found.detected_utc, _now_ms(verdict))}"
     said = [f"That it changed: {likelihood(found.confidence)}{noticed}."]
     if blame is not None and verdict.cause not in (Cause.NONE, Cause.UNKNOWN):
-        own = SUSPECTS[_suspect(verdict)]
+        own = SUSPECTS[suspect(verdict)]
         said.append(f"That it is {own}: {likelihood(blame.probability)}, of the causes looked at.")
     elif verdict.cause is Cause.UNKNOWN:
         said.append("Why: not sure.")
@@ -269,13 +187,6 @@ def _sure(verdict: Verdict) -> str:
             first = first.removesuffix(f" {last[-4:]}")
         said.append(f"It began between {first} and {last}.")
     return " ".join([*said, _stands_on(leading)])
-
-
-def _suspect(verdict: Verdict) -> str:
-    """The cause by the name that `Blame` gives it."""
-    if verdict.cause is Cause.TELEMETRY:
-        return finding_of(verdict).value
-    return {Cause.INTERFACE: "interface part", Cause.AIRFLOW: "airflow part"}.get(verdict.cause, "fan")
 
 
 def _sure_of_holding(verdict: Verdict) -> str:

@@ -140,7 +140,8 @@ def coverage(document: Document) -> Table:
 def calendar_days(document: Document) -> int:
     """How many days a period touches: one that begins within a day touches one more than it is long."""
     known = document["coverage"]
-    return max(known["days"], *known["days_with_readings"].values(), 0)
+    touched: int = max(known["days"], *known["days_with_readings"].values(), 0)
+    return touched
 
 
 def own_cost(cost: Mapping[str, str]) -> Table:
