@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,8 +30,9 @@ from .report_making import MadeReport, make_report
 from .settings import Settings, load
 
 RECORD_NAME, REPORT_NAME, TRUTH_NAME, LIVE_NAME = "record.sqlite", "report.json", "truth.json", "live.sqlite"
-SETTINGS_NAME = "settings.toml"
-OURS = (RECORD_NAME, REPORT_NAME, TRUTH_NAME, LIVE_NAME, SETTINGS_NAME)
+PAGE_NAME = "report.html"
+OF_DEMONSTRATION = (RECORD_NAME, REPORT_NAME, PAGE_NAME, TRUTH_NAME)
+SETTINGS_NAME = "settings.toml"  # stays empty: the owner's own settings have no say here
 MARK_NAME = "about.txt"
 MARK = "Made by `heatdrift demo`: a machine that does not exist. It may be deleted, or made again.\n"
 SQLITE_TAILS = ("", "-wal", "-shm", "-journal")
@@ -61,7 +62,7 @@ def command(ctx: click.Context, *, folder: Path, live: bool) -> None:
     Seven months of its evenings go through cadence, store, journal and nightly judgement like those of a real
     one. Your own settings and records are not touched. It takes about a minute.
     """
-    prepare(folder)
+    prepare(folder, (LIVE_NAME,) if live else OF_DEMONSTRATION)
     if live:
         _live(ctx, folder)
         return
@@ -81,7 +82,7 @@ def demonstrate(life: Scenario, folder: Path) -> list[str]:
     """
     record = folder / RECORD_NAME
     with _quiet_store(), progress_bar() as bar:
-        task = bar.add_task("inventing seven months", total=life.days)
+        task = bar.add_task("recording its evenings", total=life.days)
         record_demo(life, record, lambda done, of: bar.update(task, completed=done, total=of))
     write_json(folder / TRUTH_NAME, life.truth_document())
     settings = private_settings(folder)
@@ -148,8 +149,15 @@ def write_pages(made: MadeReport, folder: Path) -> Path:
     return folder / REPORT_NAME
 
 
-def prepare(folder: Path) -> None:
+def prepare(folder: Path, names: Iterable[str]) -> None:
     """Make the folder, or clear away what an earlier demonstration left in it.
+
+    Parameters
+    ----------
+    folder
+        Where.
+    names
+        Files that are about to be made.
 
     Raises
     ------
@@ -168,10 +176,10 @@ def prepare(folder: Path) -> None:
             )
         folder.mkdir(parents=True, exist_ok=True)
         mark.write_text(MARK, encoding="utf-8")
-        for name in OURS:
+        for name in names:
             for tail in SQLITE_TAILS:
                 folder.joinpath(name + tail).unlink(missing_ok=True)
-        folder.joinpath(SETTINGS_NAME).touch()
+        folder.joinpath(SETTINGS_NAME).write_text("", encoding="utf-8")
     except OSError as error:
         raise StoreError(
             f"{folder} cannot be written: {error.strerror}", remedy="name another folder with --to"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -14,7 +15,6 @@ from ..reports.outlook import Outlook
 from ..reports.verdict_outlook import outlook_sentence
 from .report_making import MadeReport
 from .tables import labelled
-from .wording import counted
 
 LABEL = 10
 
@@ -67,7 +67,7 @@ def demo_lines(told: Told, life: Scenario, page: Path, record: Path) -> list[str
     ):
         lines += labelled(label, text, LABEL)
     lines += ["", *labelled("report", str(page), LABEL), *labelled("record", str(record), LABEL)]
-    lines += labelled("ask it", f"heatdrift verdict --database {record}", LABEL)
+    lines += labelled("ask it", f"heatdrift verdict --database {shlex.quote(str(record))}", LABEL)
     return lines
 
 
@@ -83,7 +83,7 @@ def worked_sentence(one: Comparison) -> str:
     else:
         low, high = t.ci95_k
         said += (
-            f" {t.before_c:.1f} before, {t.after_c:.1f} °C after at {t.power_w:.0f} W in a room of "
+            f" {t.before_c:.1f} °C before, {t.after_c:.1f} °C after at {t.power_w:.0f} W in a room of "
             f"{t.ambient_c:.0f} °C, {t.change_k:+.1f} K ({low:+.1f} to {high:+.1f});"
         )
     told = one.interface
@@ -108,13 +108,24 @@ def truth_sentence(life: Scenario) -> str:
     gain = 100.0 * life.faults[0].size
     return (
         f"Built into this machine, and told to no judgement: its interface part changed by {gain:+.0f} % by "
-        f"the work, and that of {SOURCE} grows from {since} on, to {pct:+.0f} % at the end."
+        f"the work, and that of {SOURCE} grows from {since} on, to {pct:+.0f} % at the end. {_weather(life)}"
     )
 
 
+def _weather(life: Scenario) -> str:
+    waves = life.values.climate.heatwaves
+    if not waves:
+        return ""
+    longest = max(wave.days for wave in waves)
+    return f"Hot spells of up to {longest:.0f} days in summer are weather, and no fault."
+
+
 def _alert_words(told: Told) -> str:
-    mine = [alert for alert in told.alerts if alert.subject.startswith(f"{told.verdict.source}:")]
     if not told.alerts:
-        return "No message was due."
-    first = (mine or told.alerts)[0]
-    return f"First told after {first.day}; {counted(len(told.alerts), 'message')} in all."
+        return "There was no message."
+    mine = [alert for alert in told.alerts if alert.subject.startswith(f"{told.verdict.source}:")]
+    if not mine:
+        return f"Of other things there was word: {told.alerts[0].subject}."
+    first = mine[0]
+    before = "First message, with none before it," if first == told.alerts[0] else "First message of it"
+    return f"{before} in the night after {first.day}."

@@ -34,7 +34,7 @@ METAL_CHANGE = -0.42  # of the interface of both chips: compound gives way to li
 SINK_CHANGE = -0.10  # of the moving air: fins straightened while the heatsink was out for plating
 SHUNT_FROM_MOHM, SHUNT_TO_MOHM = 5.0, 4.0
 SHUNT_FACTOR_TRUE = 1.26  # the owner writes 5 and 4 mOhm; resistors are not what is printed on them
-CREEP_CHANGE = 0.95  # of the interface, at the end of the last day
+CREEP_PCT_PER_DAY = 1.12  # of the interface as the work left it
 EVENINGS_SHARE = 0.6  # four or five a week
 SWITCHED_ON_HOUR, ON_H = 19.0, 1.75
 BENCH_HOUR = 11.0
@@ -170,7 +170,10 @@ def scenario(
     """
     days = _day(last_day) + 1
     at_day = _day(worked_on) + BENCH_HOUR / DAY_H
-    creep = Fault(FaultMode.PUMP_OUT, _day(fault_from), CREEP_CHANGE, float(days - _day(fault_from)), SOURCE)
+    creep_days = float(days - _day(fault_from))
+    creep = Fault(
+        FaultMode.PUMP_OUT, _day(fault_from), CREEP_PCT_PER_DAY / 100.0 * creep_days, creep_days, SOURCE
+    )
     faults = (
         Fault(FaultMode.KNOCKED, at_day, METAL_CHANGE),  # at once, and for the better
         Fault(FaultMode.AIRFLOW_STEP, at_day, SINK_CHANGE),
