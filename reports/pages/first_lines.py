@@ -176,11 +176,13 @@ def _sure(verdict: Verdict) -> str:
     if found.detected_utc:
         noticed = f" when it was noticed, by the readings of {day(found.detected_utc, _now_ms(verdict))}"
     said = [f"That it changed: {likelihood(found.confidence)}{noticed}."]
-    if blame is not None and verdict.cause not in (Cause.NONE, Cause.UNKNOWN):
+    if blame is not None and blame.cause is verdict.cause is not Cause.UNKNOWN:
         own = SUSPECTS[suspect(verdict)]
         said.append(f"That it is {own}: {likelihood(blame.probability)}, of the causes looked at.")
     elif verdict.cause is Cause.UNKNOWN:
         said.append("Why: not sure.")
+    if verdict.remark:
+        said.append(f"{verdict.remark[0].upper()}{verdict.remark[1:]}.")
     if found.onset_ci95_utc:
         first, last = (day(end, _now_ms(verdict)) for end in found.onset_ci95_utc)
         if first[-4:] == last[-4:]:
@@ -201,7 +203,8 @@ def _sure_of_holding(verdict: Verdict) -> str:
         if part.change.pct is not None and part.change.ci95_pct is not None
     ]
     last = f"Last thirty days against the baseline: {all_of(told)}. " if told else ""
-    return f"{which}: {likelihood(chance)}. {last}{_stands_on(judged[0])}"
+    beside = f"{verdict.remark[0].upper()}{verdict.remark[1:]}. " if verdict.remark else ""
+    return f"{which}: {likelihood(chance)}. {last}{beside}{_stands_on(judged[0])}"
 
 
 def _stands_on(part: JudgedPart) -> str:

@@ -26,6 +26,7 @@ COSTS = {
     "temperature of the air": "the airflow part is known less well, and so is the way to the limit",
 }
 CREEPS = "What creeps stands higher today than in the mean of thirty days that is shown here."
+OF_CAUSE = {"interface": "interface part", "airflow": "airflow part", "fan": "fan"}  # as `Blame` names them
 NO_DATE_WANTED = ("nothing creeps", "already at its limit")
 
 
@@ -99,12 +100,14 @@ def evidence(key: str, path: Document) -> Table:
 
 
 def excluded(key: str, path: Document) -> Table:
-    """Look-alikes that were ruled out."""
+    """Look-alikes that were ruled out; none where another source decided, for against that none was held."""
+    rows = tuple((SUSPECTS.get(name, name), why) for name, why in map(_split, path["excluded"]))
+    is_own = any(name == SUSPECTS.get(OF_CAUSE.get(path["cause"], "")) for name, _ in rows)
     return Table(
         f"{key}-excluded",
         "Look-alikes that were ruled out",
         ("other cause", "why not"),
-        tuple((SUSPECTS.get(name, name), why) for name, why in map(_split, path["excluded"])),
+        () if is_own else rows,
         note="Held against the cause that explains the readings best.",
     )
 

@@ -106,10 +106,17 @@ def test_readings_that_changed_leave_the_path_and_its_limit_alone() -> None:
     assert "a thermometer that is off: very likely, 97 %" in said.how_sure
 
 
-def test_two_names_of_one_misfit_do_not_hide_the_cause() -> None:
-    """A thermometer of the air and the air itself may explain the same readings equally well."""
-    tied = blamed("airflow part", {"temperature offset": 5.0, "airflow part": 5.0}, Cause.AIRFLOW)
-    said = lines(verdict(Cause.AIRFLOW, "airflow", blame=tied))
+def test_what_another_source_decided_has_no_probability_of_its_own() -> None:
+    """Alone it looked like a thermometer; its probability is not that of the air."""
+    alone = blamed("temperature offset", {"temperature offset": 0.6, "airflow part": 14.4}, Cause.TELEMETRY)
+    remark = "the air of cpu0 changed alike on the same day"
+    said = lines(replace(verdict(Cause.AIRFLOW, "airflow", blame=alone), remark=remark))
+    assert "Typical of blocked vents" in said.typical
+    assert "The air of cpu0 changed alike on the same day." in said.how_sure
+    assert "thermometer" not in said.how_sure
+    assert "97 %" not in said.how_sure
+    own = blamed("airflow part", {"temperature offset": 14.4, "airflow part": 0.6}, Cause.AIRFLOW)
+    said = lines(verdict(Cause.AIRFLOW, "airflow", blame=own))
     assert "the way from the heatsink to the air: very likely, 97 %" in said.how_sure
 
 

@@ -159,6 +159,18 @@ def test_with_little_data_it_says_so(
     assert "nan" not in text
 
 
+@pytest.mark.parametrize(("cause", "is_told"), [("interface", True), ("airflow", False)])
+def test_a_cause_is_never_among_what_was_ruled_out(
+    document: Document, made: Callable[..., str], read_page: ReadPage, cause: str, is_told: bool
+) -> None:
+    why = "the readings would be 1000 times less likely"
+    document["paths"][1] |= {"cause": cause, "excluded": [f"airflow part: {why}", f"power scale: {why}"]}
+    document["paths"][0]["excluded"] = []
+    text = read_page(made(document)).text
+    assert ("Look-alikes that were ruled out" in text) is is_told
+    assert ("the way from the heatsink to the air" in text) is is_told
+
+
 def test_one_reason_for_several_pictures_is_said_once(
     document: Document, make_lines: MakeLines, faults: Faults, read_page: ReadPage
 ) -> None:
