@@ -22,7 +22,8 @@ IDLE_SYSTEMATIC_K = 1.0  # rooms and readings by the idle machine
 FAN_SYSTEMATIC = 0.02
 # Differences of chi squared, as of a likelihood ratio of 7 to 1: less leaves two causes standing.
 UNDECIDED = 4.0
-# No joint gets better by itself once it has settled: as improbable as that, common practice, no source.
+# Once settled, no joint gets better by itself, and air only where somebody sees to it: as improbable as that,
+# common practice, no source.
 IMPROVED_BY_ITSELF = 4.0
 # Readings go off at once, by a driver or firmware; what creeps is matter. No odds beyond these are believed.
 MOST_CREEP_ODDS = 20.0
@@ -185,7 +186,7 @@ def odds(chi_squared: float) -> str:
 
 def _improbability(cause: Cause, size: float, signs: Signs) -> float:
     """What speaks against a cause before any sign is weighed, in chi squared."""
-    if cause is Cause.INTERFACE and size < 0.0:
+    if cause in (Cause.INTERFACE, Cause.AIRFLOW) and size < 0.0:
         return IMPROVED_BY_ITSELF
     if cause is Cause.TELEMETRY:
         return 2.0 * min(max(signs.log_creep_odds, 0.0), math.log(MOST_CREEP_ODDS))

@@ -1,15 +1,18 @@
-"""What a neighbour's wrong power reading did is taken back."""
+"""What a neighbour's wrong power reading did, chance, or a fan that nobody counts, is no verdict."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
-from heatdrift.reports.cause import Cause
-from heatdrift.reports.judgement import Verdict, settle
+from heatdrift.reports.cause import Blame, Cause
+from heatdrift.reports.judged_part import JudgedPart
+from heatdrift.reports.judgement import Verdict, _is_fan_unseen, _may_be_chance, settle
 
-from .made_verdicts import verdict
+from .made_verdicts import part, verdict
 
 
 def changed(source: str, cause: Cause, leading: str, onset: str, shared_with: tuple[str, ...]) -> Verdict:
@@ -42,3 +45,28 @@ def test_nothing_is_taken_back_without_reason(other: Verdict) -> None:
 def test_a_sink_of_its_own_is_not_touched() -> None:
     alone = changed("cpu0", Cause.AIRFLOW, "airflow", "2026-02-15T00:00:00Z", ())
     assert settle([GPU, alone])[1] is alone
+
+
+def blamed(cause: Cause) -> Blame:
+    return Blame(cause, 0.5, {"airflow part": 1.4, "temperature offset": 1.3}, (), 1.3)
+
+
+def changed_by(pct: float, ci95_pct: tuple[float, float]) -> JudgedPart:
+    one = part("airflow", "2026-02-14T00:00:00Z", pct)
+    return replace(one, detection=replace(one.changed_by, change_ci95_pct=ci95_pct))
+
+
+def test_what_nobody_is_to_blame_for_has_to_be_plain() -> None:
+    weak, plain = changed_by(13.4, (4.7, 22.9)), changed_by(13.4, (9.7, 17.3))
+    assert _may_be_chance(blamed(Cause.UNKNOWN), weak)
+    assert not _may_be_chance(blamed(Cause.UNKNOWN), plain)
+    assert not _may_be_chance(blamed(Cause.AIRFLOW), weak)  # who is to blame says more than the size
+
+
+def test_air_that_got_better_without_a_counted_fan_may_be_the_fan() -> None:
+    model: Any = SimpleNamespace(fan="")
+    better, worse = changed_by(-9.4, (-11.8, -6.9)), changed_by(9.4, (6.9, 11.8))
+    assert _is_fan_unseen(blamed(Cause.UNKNOWN), better, model)
+    assert not _is_fan_unseen(blamed(Cause.UNKNOWN), worse, model)
+    assert not _is_fan_unseen(blamed(Cause.TELEMETRY), better, model)
+    assert not _is_fan_unseen(blamed(Cause.AIRFLOW), better, SimpleNamespace(fan="fan1"))  # type: ignore[arg-type]

@@ -338,7 +338,7 @@ def test_a_kept_frame_gives_every_stretch_as_it_would_be_read(sqlite_url: str) -
     fresh, keeping = Reader(database), Reader(database)
     keeping.keep_frames()
     everything = keeping.source_frame("gpu0")
-    moments = everything.index.asi8
+    moments = pd.DatetimeIndex(everything.index).asi8
     for begin, end in ((0, len(moments) - 1), (3, 17), (5, 5), (len(moments) - 2, len(moments) - 1)):
         span = int(moments[begin]), int(moments[end])
         pd.testing.assert_frame_equal(
