@@ -158,7 +158,7 @@ def test_a_die_that_answers_as_ever_speaks_against_its_joint() -> None:
 def test_too_weak_signs_blame_nobody(kind: str) -> None:
     """One per cent is less than what a healthy machine wanders by."""
     said = told(effect(kind, 0.01))
-    # What looks by chance as if joint or air had got better is laid to a reading or the fan: one in ten draws.
+    # What looks by chance as if joint or air had got better is laid to a reading or the fan: a tenth.
     assert sum(one.cause is Cause.UNKNOWN or one.may_be_nothing for one in said) >= 0.87 * N_DRAWS
     assert np.median([one.probability for one in told(effect(kind, 0.01))]) < 0.6
 
