@@ -58,8 +58,8 @@ def test_the_owners_own_things_are_left_alone(shown: tuple[Path, list[str]]) -> 
 def test_the_fault_is_found_by_the_ordinary_judgement(life: Scenario, report: dict[str, Any]) -> None:
     path = next(one for one in report["paths"] if one["source"] == SOURCE)
     assert (path["cause"], path["shape"]) == ("interface", "creep")
-    # An era is learned in its first month. In so short a life half of the fault lies in it, and what was learned
-    # of it hides a part that no interval knows of: within a third of the truth.
+    # An era is learned in its first month. In so short a life half of the fault lies in it, and what was
+    # learned of it hides a part that no interval knows of: within a third of the truth.
     assert path["change_pct"] == pytest.approx(life.creep_pct(), rel=0.33)
     assert path["change_ci95_pct"][0] > 0.0
     assert all(one["cause"] == "none" for one in report["paths"] if one["source"] != SOURCE)
