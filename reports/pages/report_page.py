@@ -13,6 +13,7 @@ from . import machine_tables, plain_words
 from .environment import environment, harmless, period_words
 from .first_lines import NOT_JUDGED, FirstLines
 from .path_tables import path_tables
+from .slim import slim
 
 Document = Mapping[str, Any]
 
@@ -92,7 +93,7 @@ def drawn(one: Picture) -> dict[str, Any]:
         "window": one.window.rstrip("."),
         "description": one.description,
         "missing": f"{one.missing.rstrip('.')}.",
-        "svg": Markup(one.svg()),  # noqa: S704
+        "svg": Markup(slim(one.svg(), one.key)) if one.figure is not None else "",  # noqa: S704
     }
 
 
