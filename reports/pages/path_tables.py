@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from ..message_words import all_of
 from ..verdict_message import SUSPECTS
 from .first_lines import FirstLines
 from .table import NOT_KNOWN, Table, number, with_interval
@@ -57,7 +58,7 @@ def path_tables(key: str, path: Document, lines: FirstLines | None) -> list[Tabl
 def resistances(key: str, path: Document) -> Table:
     """Both parts and the whole, then and now."""
     rows = []
-    notes = []
+    unknown: dict[str, list[str]] = {}
     for name, part in PARTS:
         known = path[part]
         then, now = known["baseline_k_per_w"], known["now_k_per_w"]
@@ -71,7 +72,8 @@ def resistances(key: str, path: Document) -> Table:
             )
         )
         if known["change_pct"] is None and known["reason"]:
-            notes.append(f"Not known of the {name.split(' (')[0]}: {known['reason']}.")
+            unknown.setdefault(known["reason"], []).append(name.split(" (")[0])
+    notes = [f"Not known: {all_of(names)} ({reason})." for reason, names in unknown.items()]
     return Table(
         f"{key}-resistances",
         "Thermal resistance in the baseline and in the last thirty days, K/W",

@@ -151,6 +151,7 @@ def test_with_little_data_it_says_so(
         "0 days of this period have readings of it",
         "no day with usable steps",
         "a joint that gives way would not be seen",
+        "Not known: interface part, airflow part and whole path (no day with usable steps).",
         "No entry of the journal",
         "No message was made",
     ):
