@@ -62,7 +62,7 @@ def demo_lines(told: Told, life: Scenario, page: Path, record: Path) -> list[str
     for label, text in (
         ("helped?", worked_sentence(told.work)),
         ("now", f"{sentence(told.verdict)}. {_alert_words(told)}"),
-        ("ahead", outlook_sentence(told.ahead) or f"When it reaches its limit: {told.ahead.reason}."),
+        ("ahead", outlook_sentence(told.ahead) or no_date(told.ahead)),
         ("truth", truth_sentence(life)),
     ):
         lines += labelled(label, text, LABEL)
@@ -97,6 +97,11 @@ def worked_sentence(one: Comparison) -> str:
             f" Where its sensor says 100 W since then, {100.0 * factor:.0f} W flow; watts here are true ones."
         )
     return said
+
+
+def no_date(ahead: Outlook) -> str:
+    """Why nobody can say when the limit is reached."""
+    return f"No date for its limit of {ahead.limit_c:.0f} °C: {ahead.reason.removeprefix('no date: ')}."
 
 
 def truth_sentence(life: Scenario) -> str:

@@ -155,7 +155,10 @@ class Scenario:
 
 
 def scenario(
-    last_day: date = LAST_DAY, worked_on: date = WORKED_ON, fault_from: date = FAULT_FROM
+    last_day: date = LAST_DAY,
+    worked_on: date = WORKED_ON,
+    fault_from: date = FAULT_FROM,
+    creep_pct_per_day: float = CREEP_PCT_PER_DAY,
 ) -> Scenario:
     """The life that is shown, or a shorter one of the same machine.
 
@@ -167,12 +170,14 @@ def scenario(
         When the heatsink was plated, both dies got liquid metal, and the shunt was changed.
     fault_from
         When the metal of the GPU begins to creep away.
+    creep_pct_per_day
+        How fast its interface gets worse then [% of what the work left it].
     """
     days = _day(last_day) + 1
     at_day = _day(worked_on) + BENCH_HOUR / DAY_H
     creep_days = float(days - _day(fault_from))
     creep = Fault(
-        FaultMode.PUMP_OUT, _day(fault_from), CREEP_PCT_PER_DAY / 100.0 * creep_days, creep_days, SOURCE
+        FaultMode.PUMP_OUT, _day(fault_from), creep_pct_per_day / 100.0 * creep_days, creep_days, SOURCE
     )
     faults = (
         Fault(FaultMode.KNOCKED, at_day, METAL_CHANGE),  # at once, and for the better

@@ -20,13 +20,14 @@ from heatdrift.fake_sensors.ageing import Ageing
 from heatdrift.fake_sensors.demo_machine import FIRST_DAY, SOURCE, Scenario, scenario
 from heatdrift.store.errors import SettingsError, StoreError
 
-WORKED_ON, FAULT_FROM, LAST_DAY = date(2026, 3, 18), date(2026, 4, 7), date(2026, 4, 30)
+WORKED_ON, FAULT_FROM, LAST_DAY = date(2026, 3, 19), date(2026, 4, 13), date(2026, 5, 4)
+CREEP_PCT_PER_DAY = 2.0  # what takes months must show in weeks
 WIDTH = 80
 
 
 @pytest.fixture(scope="module")
 def life() -> Scenario:
-    return scenario(LAST_DAY, WORKED_ON, FAULT_FROM)
+    return scenario(LAST_DAY, WORKED_ON, FAULT_FROM, CREEP_PCT_PER_DAY)
 
 
 @pytest.fixture(scope="module")
@@ -58,7 +59,7 @@ def test_the_owners_own_things_are_left_alone(shown: tuple[Path, list[str]]) -> 
 def test_the_fault_is_found_by_the_ordinary_judgement(life: Scenario, report: dict[str, Any]) -> None:
     path = next(one for one in report["paths"] if one["source"] == SOURCE)
     assert (path["cause"], path["shape"]) == ("interface", "creep")
-    # An era is learned in its first month. In so short a life half of the fault lies in it, and what was
+    # An era is learned in its first month. In so short a life the fault lies in it, and what was
     # learned of it hides a part that no interval knows of: within a third of the truth.
     assert path["change_pct"] == pytest.approx(life.creep_pct(), rel=0.33)
     assert path["change_ci95_pct"][0] > 0.0
@@ -102,7 +103,7 @@ def test_three_sentences_the_truth_and_where_to_look(shown: tuple[Path, list[str
     labels = [line[:10].strip() for line in lines if line[:1].strip()]
     assert labels == ["helped?", "now", "ahead", "truth", "report", "record", "ask it"]
     text = " ".join(" ".join(lines).split())
-    assert re.search(r"helped\? gpu0, plating, liquid metal, shunt on 2026-03-18, 56\.00 EUR: ", text)
+    assert re.search(r"helped\? gpu0, plating, liquid metal, shunt on 2026-03-19, 56\.00 EUR: ", text)
     assert "Where its sensor says 100 W since then, 125 W flow" in text
     assert "First message, with none before it, in the night after 2026-04-" in text
     assert "heatdrift verdict --database shown/record.sqlite" in text
