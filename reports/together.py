@@ -64,6 +64,7 @@ def _with_the_others(one: Verdict, verdicts: list[Verdict]) -> Verdict:
                     one,
                     cause=Cause.AIRFLOW,
                     state=state_of(Cause.AIRFLOW, changed),
+                    blame=None,  # what its own signs say is what the other source has just overruled
                     remark=f"the air of {other.source} changed alike on the same day",
                 )
     return one
@@ -78,7 +79,13 @@ def _beside(one: Verdict, verdicts: list[Verdict]) -> Verdict:
         return one
     names = " and ".join(other.source for other in beside)
     remark = f"the same air cools {names}, and nothing has changed there"
-    return replace(one, cause=Cause.TELEMETRY, state=state_of(Cause.TELEMETRY, [one.idle]), remark=remark)
+    return replace(
+        one,
+        cause=Cause.TELEMETRY,
+        state=state_of(Cause.TELEMETRY, [one.idle]),
+        blame=replace(one.blame, cause=Cause.TELEMETRY) if one.blame else None,
+        remark=remark,
+    )
 
 
 def _has_same_air(one: Verdict) -> bool:

@@ -230,8 +230,10 @@ def _when(found: Detection, made_utc_ms: int) -> str:
 
 def _why(verdict: Verdict) -> str:
     found, leading = verdict.blame, verdict.leading
-    if found is None or leading is None or leading.detection is None:
+    if leading is None or leading.detection is None:
         return ""
+    if found is None:  # another source has settled it: the remark says how
+        return f"That it changed: {likelihood(leading.detection.confidence)}, on the day it was noticed."
     own = min(found.misfits, key=lambda name: abs(found.misfits[name] - found.misfit))
     out = [name for name in found.misfits if any(text.startswith(name) for text in found.excluded)]
     left = [SUSPECTS.get(name, name) for name in found.misfits if name not in out and name != own]
