@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,7 +14,7 @@ from ..store.packing import DAY_MS, day_of
 from ..store.reader import Reader
 from ..store.series import LATEST_UTC_MS
 from .answer_curve import AnswerCurve, answer_curve
-from .baseline import NORMAL_95, Change
+from .baseline import Change
 from .cause import AIRFLOW_SYSTEMATIC, Blame, Cause, blame
 from .derivation import Derivation
 from .drift import AIRFLOW, INTERFACE, DetectorSettings
@@ -44,7 +43,6 @@ AIRFLOW_BLIND = DetectorSettings(systematic_sd=0.06, smallest_change=0.08)
 FAN_SETTINGS = DetectorSettings(systematic_sd=0.015, smallest_change=0.05)
 # In kelvin by fifty; healthy machines stayed within 0.5 K, within 1.5 K where fins clogged (simulated).
 IDLE_SETTINGS = DetectorSettings(systematic_sd=0.016, smallest_change=0.03)
-PLAIN_ERRORS = 3.3  # of a normal error this far out lies one in a thousand
 YOUNG_DAYS = 2.0  # for how long a stretch stands that rests on few days
 
 
@@ -125,7 +123,7 @@ class Judge:
         )
         if found is not None and leading is not None:
             is_fan = _is_fan_unseen(found, airflow, model) and not idle.is_changed
-            if found.may_be_nothing or is_fan or _may_be_chance(found, leading):
+            if found.may_be_nothing or is_fan:
                 found, changed, leading = None, [], None
         cause = found.cause if found else Cause.NONE
         return Verdict(
@@ -198,13 +196,6 @@ class Judge:
             self.stretches[key] = stretch
         stretched = judged_part("interface", lambda: stretch.applied(series), INTERFACE)
         return stretched.widened(stretch.relative_error) if stretched.is_changed else interface
-
-
-def _may_be_chance(found: Blame, leading: JudgedPart) -> bool:
-    """Whether nobody is to blame and the change is not plain either: chance is one more suspect then."""
-    low, high = (math.log1p(max(end, -99.0) / 100.0) for end in leading.changed_by.change_ci95_pct)
-    error = (high - low) / (2.0 * NORMAL_95)
-    return found.cause is Cause.UNKNOWN and abs(low + high) / 2.0 < PLAIN_ERRORS * error
 
 
 def _is_fan_unseen(found: Blame, airflow: JudgedPart, model: EraModel | None) -> bool:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 
 import pandas as pd
 
+from .baseline import NORMAL_95
 from .cause import Cause
 from .judged_part import JudgedPart
 from .verdict import Verdict, onset_of, state_of
 
 OFFSET = "temperature offset"  # by the name that `blame` gives it
+PLAIN_ERRORS = 3.3  # of a normal error so far out lies one in a thousand
 SAME_DAY = pd.Timedelta(days=4)  # an onset is known to some days
 
 
@@ -28,6 +31,7 @@ def settle(verdicts: list[Verdict]) -> list[Verdict]:
     verdicts = [_settled(one, wrong) for one in verdicts]
     verdicts = [_with_the_others(one, verdicts) if _may_be_air(one) else one for one in verdicts]
     verdicts = [_not_by_itself(one) for one in verdicts]
+    verdicts = [_not_by_chance(one) for one in verdicts]
     return [_of_its_fan(one, verdicts) for one in verdicts]
 
 
@@ -110,6 +114,16 @@ def _not_by_itself(one: Verdict) -> Verdict:
         return one  # under load nobody knows
     what = "the idle temperature" if one.leading is one.idle else "the fan's speed at like heat"
     return _taken_back(one, f"{what} has moved, and nothing under load did")
+
+
+def _not_by_chance(one: Verdict) -> Verdict:
+    """Take back what nobody is to blame for where it is not plain either: chance is one more suspect then."""
+    if one.leading is None or one.cause is not Cause.UNKNOWN:
+        return one
+    low, high = (math.log1p(max(end, -99.0) / 100.0) for end in one.leading.changed_by.change_ci95_pct)
+    if abs(low + high) / 2.0 >= PLAIN_ERRORS * (high - low) / (2.0 * NORMAL_95):
+        return one
+    return _taken_back(one, f"{one.leading.name} may have changed: too little to tell it from chance")
 
 
 def _of_its_fan(one: Verdict, verdicts: list[Verdict]) -> Verdict:

@@ -10,7 +10,7 @@ import pytest
 
 from heatdrift.reports.cause import Blame, Cause
 from heatdrift.reports.judged_part import JudgedPart
-from heatdrift.reports.judgement import Verdict, _is_fan_unseen, _may_be_chance, settle
+from heatdrift.reports.judgement import Verdict, _is_fan_unseen, settle
 
 from .made_verdicts import part, verdict
 
@@ -57,10 +57,16 @@ def changed_by(pct: float, ci95_pct: tuple[float, float]) -> JudgedPart:
 
 
 def test_what_nobody_is_to_blame_for_has_to_be_plain() -> None:
-    weak, plain = changed_by(13.4, (4.7, 22.9)), changed_by(13.4, (9.7, 17.3))
-    assert _may_be_chance(blamed(Cause.UNKNOWN), weak)
-    assert not _may_be_chance(blamed(Cause.UNKNOWN), plain)
-    assert not _may_be_chance(blamed(Cause.AIRFLOW), weak)  # who is to blame says more than the size
+    one = verdict("cpu0", Cause.UNKNOWN, "airflow", onset="2026-02-14T00:00:00Z", pct=13.4)
+    weak, plain = (
+        replace(one, airflow=air, leading=air)
+        for air in (changed_by(13.4, (4.7, 22.9)), changed_by(13.4, (9.7, 17.3)))
+    )
+    (taken_back,) = settle([weak])
+    assert taken_back.state == "holding" and "chance" in taken_back.remark
+    assert settle([plain]) == [plain]
+    known = replace(weak, cause=Cause.AIRFLOW)  # who is to blame says more than the size
+    assert settle([known]) == [known]
 
 
 def test_air_that_got_better_without_a_counted_fan_may_be_the_fan() -> None:
