@@ -41,6 +41,7 @@ ROOM_FOR_LABEL = 0.24
 LEAST_HALF_RANGE_PCT = 8.0  # so that a healthy path looks as calm as it is
 TOP_SHARE = 1.15
 LABEL_SHARE = 0.3
+FULL_DAYS = 400.0
 LEGEND = "grey band: how far a healthy path wanders; shaded stretch: what is reported"
 COLORS = {"interface": INTERFACE, "airflow": AIRFLOW}
 MARKERS = {"interface": "o", "airflow": "s"}
@@ -147,6 +148,20 @@ def _now_label(part: JudgedPart) -> str:
     return f"{when}\n{signed(pct, ci95)}".replace("-", "\u2212")
 
 
+def drawn_in_full(days: Array, last: float) -> npt.NDArray[np.bool_]:
+    """Which days are drawn: all of the last year and a bit, one in a week of what was before.
+
+    Parameters
+    ----------
+    days
+        Shape (n,), days since 1970, increasing; NaN, which stands between stretches, is kept.
+    last
+        Day at which the picture ends.
+    """
+    kept: npt.NDArray[np.bool_] = ~(days < last - FULL_DAYS) | (np.arange(len(days)) % 7 == 0)
+    return kept
+
+
 def _draw_part(axes: Axes, part: JudgedPart, series: PartSeries, wander: float, last: float) -> None:
     color = COLORS[part.name]
     rows = series.rows[np.asarray(day_numbers(series.rows.index) < last)]
@@ -156,15 +171,19 @@ def _draw_part(axes: Axes, part: JudgedPart, series: PartSeries, wander: float, 
     low, high = pct_of(np.array([-healthy, healthy]))
     axes.axhspan(low, high, color=BAND, lw=0, zorder=-2)
     axes.axhline(0.0, color=FAINT, lw=0.8, zorder=-1)
-    low, high = pct_of(value - NORMAL_95 * error), pct_of(value + NORMAL_95 * error)
+    kept = drawn_in_full(days, last)
+    low, high = pct_of(value - NORMAL_95 * error)[kept], pct_of(value + NORMAL_95 * error)[kept]
     # One line with gaps instead of one for each day: the page of a year stays small.
-    bars = np.full((len(days), 3, 2), np.nan)
-    bars[:, 0], bars[:, 1] = np.column_stack([days, low]), np.column_stack([days, high])
+    bars = np.full((len(low), 3, 2), np.nan)
+    bars[:, 0], bars[:, 1] = np.column_stack([days[kept], low]), np.column_stack([days[kept], high])
     axes.plot(bars[..., 0].ravel(), bars[..., 1].ravel(), color=color, alpha=0.22, lw=0.8)
-    axes.plot(days, pct_of(value), MARKERS[part.name], color=color, alpha=0.45, ms=2.4, mew=0)
+    axes.plot(days[kept], pct_of(value)[kept], MARKERS[part.name], color=color, alpha=0.45, ms=2.4, mew=0)
     level = running_level(series, part.detection).until(last)
-    axes.fill_between(level.days, level.low_pct, level.high_pct, color=color, alpha=0.25, lw=0)
-    axes.plot(level.days, level.pct, color=color)
+    seen = drawn_in_full(level.days, last)
+    axes.fill_between(
+        level.days[seen], level.low_pct[seen], level.high_pct[seen], color=color, alpha=0.25, lw=0
+    )
+    axes.plot(level.days[seen], level.pct[seen], color=color)
     _limit_range(axes, value, level, healthy)
     _mark_baseline(axes, series)
     _mark_onset(axes, part.detection)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from heatdrift.reports.pictures.resistance import resistance_picture
+from heatdrift.reports.pictures.resistance import drawn_in_full, resistance_picture
 from heatdrift.reports.pictures.running_level import running_level
 from heatdrift.store.journal_entry import EntryKind, JournalEntry
 
@@ -114,3 +114,11 @@ def test_no_line_is_drawn_over_a_long_hole() -> None:
     assert len(days) == N_DAYS - 20
     # Five standard errors of three days, beside a hole.
     assert level.pct[np.isfinite(level.pct)] == pytest.approx(0.0, abs=5 * 100 * SCATTER / 3**0.5)
+
+
+def test_years_ago_one_day_in_a_week_is_drawn() -> None:
+    days = np.arange(20_000.0, 20_000.0 + 5 * 365)
+    days[100] = np.nan  # between two stretches
+    kept = drawn_in_full(days, days[-1])
+    assert kept[-400:].all() and kept[100]
+    assert kept[:-401].mean() == pytest.approx(1.0 / 7.0, abs=0.01)
