@@ -24,7 +24,7 @@ from .settings import Settings
 from .wording import moment_text
 
 EPILOG = """\b
-Examples:
+Example:
   heatdrift compare 3
   heatdrift compare 2026-03-01 --html repaste.html
 """

@@ -21,6 +21,7 @@ EXIT_INTERRUPTED = 130  # 128 + SIGINT, as a shell expects
 
 # Help lines stand here, so that `heatdrift --help` needs to import no subcommand.
 SUBCOMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("demo", "Show on an invented laptop what it finds, in about a minute."),
     "sensors": ("sensors", "Show what can be read here, and what is missing."),
     "settings": ("settings_command", "Show the settings in force and where each came from."),
     "run": ("run", "Record in the foreground until stopped."),
@@ -36,7 +37,7 @@ SUBCOMMANDS: dict[str, tuple[str, str]] = {
     "judge": ("judge", "Do the nightly judgement now: verdicts kept, messages written."),
     "backtest": ("backtest", "Show which alerts the past would have raised, night by night."),
     "verdict": ("verdict", "Say how each heat path stands now, and why."),
-    "report": ("report", "Report on a period: what changed, since when, and why."),
+    "report": ("report", "Report on a month or any period, as a page or a table."),
     "trial": ("trial", "Try heatdrift on invented machines with hidden faults."),
     "rebuild": ("rebuild", "Make everything derived again from the raw record."),
     "upkeep": ("upkeep", "Do the nightly work now: seal, back up, check."),
@@ -44,7 +45,7 @@ SUBCOMMANDS: dict[str, tuple[str, str]] = {
 
 EPILOG = """\b
 Example:
-  heatdrift run --fake laptop --speed 60    (an invented machine at work)
+  heatdrift demo    (a whole life of an invented laptop, in about a minute)
 
 \b
 Completion of commands and options:

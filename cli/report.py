@@ -26,8 +26,8 @@ from .tables import WIDTH, wrap
 from .verdict import exit_code
 
 EPILOG = """\b
-Examples:
-  heatdrift report                           (a page on the last month)
+Example:
+  heatdrift report --month 2026-03
   heatdrift report --month 2026-03 --pdf march.pdf
   heatdrift report --json - --to 2026-04-01
 """

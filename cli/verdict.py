@@ -17,7 +17,7 @@ from .tables import WIDTH, wrap
 
 EXIT_DRIFT = 1
 EPILOG = """\b
-Examples:
+Example:
   heatdrift verdict
   heatdrift verdict --exit-code || echo "something has changed"
 """
