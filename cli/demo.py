@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,26 +12,30 @@ import click
 
 from ..fake_sensors.demo_history import record_demo
 from ..fake_sensors.demo_machine import SOURCE, Scenario, scenario
-from ..reports.compare import compare
+from ..reports.compare import Comparison, compare
 from ..reports.derivation import Derivation
 from ..reports.judgement import Judge
+from ..reports.pages.compare_page import compare_page
+from ..reports.pictures.comparison import comparison_pictures
 from ..reports.reference_conditions import ReferenceConditions
 from ..reports.verdict_outlook import MONTH_MS
 from ..store.database import open_writer
 from ..store.errors import SettingsError, StoreError
 from ..store.packing import DAY_MS
 from . import run, status
+from .compare_text import as_document
 from .demo_text import Alert, Told, demo_lines
 from .export import progress_bar
 from .fit import write_json
 from .history import History, open_history
 from .judge import judge_night
 from .report_making import MadeReport, make_report
+from .report_writing import notes_of, write_report, write_whole
 from .settings import Settings, load
 
 RECORD_NAME, REPORT_NAME, TRUTH_NAME, LIVE_NAME = "record.sqlite", "report.json", "truth.json", "live.sqlite"
-PAGE_NAME = "report.html"
-OF_DEMONSTRATION = (RECORD_NAME, REPORT_NAME, PAGE_NAME, TRUTH_NAME)
+PAGE_NAME, WORK_NAME = "report.html", "before-and-after.html"
+OF_DEMONSTRATION = (RECORD_NAME, REPORT_NAME, PAGE_NAME, WORK_NAME, TRUTH_NAME)
 SETTINGS_NAME = "settings.toml"  # stays empty: the owner's own settings have no say here
 MARK_NAME = "about.txt"
 MARK = "Made by `heatdrift demo`: a machine that does not exist. It may be deleted, or made again.\n"
@@ -93,11 +97,13 @@ def demonstrate(life: Scenario, folder: Path) -> list[str]:
         alerts = judge_nights(known, life, conditions)
         span = max(life.start_utc_ms, life.end_utc_ms - MONTH_MS), life.end_utc_ms
         made = make_report(known, derivation, conditions, span, is_open_ended=True)
-        page = write_pages(made, folder)
-        work = compare(
-            known.reader, known.derived, derivation, known.entries[0], SOURCE, conditions=conditions
-        )
-    return demo_lines(Told(made, work, tuple(alerts)), life, page, record)
+        first = known.entries[0]
+        work = {
+            source: compare(known.reader, known.derived, derivation, first, source, conditions=conditions)
+            for source in derivation.eras
+        }
+        pages = write_pages(made, list(work.values()), folder)
+    return demo_lines(Told(made, work[SOURCE], tuple(alerts)), life, pages, record)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,10 +149,19 @@ def nights_worth_judging(history: Known, life: Scenario) -> Iterator[int]:
         yield from range(first if has_changed else end - 1, end)
 
 
-def write_pages(made: MadeReport, folder: Path) -> Path:
-    """Write a report into the folder; returns the file to open."""
+def write_pages(made: MadeReport, work: Sequence[Comparison], folder: Path) -> dict[str, Path]:
+    """Write the report, and before and after the work; the pages to open, by what they are."""
     write_json(folder / REPORT_NAME, made.document)
-    return folder / REPORT_NAME
+    write_report(made, "html", folder / PAGE_NAME)
+    reader = made.history.reader
+    page = compare_page(
+        {"comparisons": [as_document(one) for one in work]},
+        {one.source: comparison_pictures(reader, one) for one in work},
+        machine_name=reader.machine_name,
+        notes=notes_of(made.history),
+    )
+    write_whole(folder / WORK_NAME, lambda whole: whole.write_text(page, encoding="utf-8"))
+    return {"report": folder / PAGE_NAME, "work": folder / WORK_NAME}
 
 
 def prepare(folder: Path, names: Iterable[str]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -46,7 +47,7 @@ class Told:
         return self.made.states[self.verdict.source].ahead
 
 
-def demo_lines(told: Told, life: Scenario, page: Path, record: Path) -> list[str]:
+def demo_lines(told: Told, life: Scenario, pages: Mapping[str, Path], record: Path) -> list[str]:
     """Everything, for a terminal.
 
     Parameters
@@ -55,8 +56,8 @@ def demo_lines(told: Told, life: Scenario, page: Path, record: Path) -> list[str
         What was found.
     life
         The truth.
-    page, record
-        What to open, and the database for more questions.
+    pages, record
+        What to open, by what it is; and the database for more questions.
     """
     lines = []
     for label, text in (
@@ -66,7 +67,9 @@ def demo_lines(told: Told, life: Scenario, page: Path, record: Path) -> list[str
         ("truth", truth_sentence(life)),
     ):
         lines += labelled(label, text, LABEL)
-    lines += ["", *labelled("report", str(page), LABEL), *labelled("record", str(record), LABEL)]
+    lines.append("")
+    for label, path in (*pages.items(), ("record", record)):
+        lines += labelled(label, str(path), LABEL)
     lines += labelled("ask it", f"heatdrift verdict --database {shlex.quote(str(record))}", LABEL)
     return lines
 

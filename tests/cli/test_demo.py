@@ -101,12 +101,21 @@ def test_three_sentences_the_truth_and_where_to_look(shown: tuple[Path, list[str
     lines = shown[1]
     assert [line for line in lines if len(line) > WIDTH] == []
     labels = [line[:10].strip() for line in lines if line[:1].strip()]
-    assert labels == ["helped?", "now", "ahead", "truth", "report", "record", "ask it"]
+    assert labels == ["helped?", "now", "ahead", "truth", "report", "work", "record", "ask it"]
     text = " ".join(" ".join(lines).split())
     assert re.search(r"helped\? gpu0, plating, liquid metal, shunt on 2026-03-19, 56\.00 EUR: ", text)
     assert "Where its sensor says 100 W since then, 125 W flow" in text
     assert "First message, with none before it, in the night after 2026-04-" in text
     assert "heatdrift verdict --database shown/record.sqlite" in text
+
+
+def test_the_pages_are_there_and_show_the_finding(shown: tuple[Path, list[str]]) -> None:
+    folder = shown[0] / "shown"
+    report, work = ((folder / name).read_text(encoding="utf-8") for name in (demo.PAGE_NAME, demo.WORK_NAME))
+    assert "demo laptop" in report
+    assert "<svg" in report
+    assert "liquid metal" in work
+    assert "<svg" in work
 
 
 def test_a_folder_of_somebody_else_is_refused(tmp_path: Path) -> None:
