@@ -91,18 +91,13 @@ def demonstrate(life: Scenario, folder: Path) -> list[str]:
     write_json(folder / TRUTH_NAME, life.truth_document())
     settings = private_settings(folder)
     with open_history(settings, None) as opened:
-        derivation = opened.update()
-        known = Known(opened.reader, opened.writing, opened.derived, opened.entries, derivation)
+        known = Known(opened.reader, opened.writing, opened.derived, opened.entries, opened.update())
         conditions = ReferenceConditions(**settings.sections["reference"])
         alerts = judge_nights(known, life, conditions)
-        span = max(life.start_utc_ms, life.end_utc_ms - MONTH_MS), life.end_utc_ms
-        made = make_report(known, derivation, conditions, span, is_open_ended=True)
-        first = known.entries[0]
-        work = {
-            source: compare(known.reader, known.derived, derivation, first, source, conditions=conditions)
-            for source in derivation.eras
-        }
-        pages = write_pages(made, list(work.values()), folder)
+        with progress_bar() as bar:
+            bar.add_task("drawing the report", total=None)
+            made, work = report_of(known, life, conditions)
+            pages = write_pages(made, list(work.values()), folder)
     return demo_lines(Told(made, work[SOURCE], tuple(alerts)), life, pages, record)
 
 
@@ -115,6 +110,20 @@ class Known(History):
     def update(self) -> Derivation:
         """What was derived once."""
         return self.derivation
+
+
+def report_of(
+    history: Known, life: Scenario, conditions: ReferenceConditions
+) -> tuple[MadeReport, dict[str, Comparison]]:
+    """The report of the last month, and by source what the work on the machine did."""
+    derivation = history.derivation
+    span = max(life.start_utc_ms, life.end_utc_ms - MONTH_MS), life.end_utc_ms
+    made = make_report(history, derivation, conditions, span, is_open_ended=True)
+    first = history.entries[0]
+    return made, {
+        source: compare(history.reader, history.derived, derivation, first, source, conditions=conditions)
+        for source in derivation.eras
+    }
 
 
 def judge_nights(history: Known, life: Scenario, conditions: ReferenceConditions) -> list[Alert]:
