@@ -153,6 +153,9 @@ def _ahead(verdict: Verdict, outlook: Outlook | None, conditions: ReferenceCondi
     if outlook is None or outlook.now_c is None or verdict.cause is Cause.TELEMETRY:
         return ""  # by wrong readings no limit is foreseen
     where = f"{outlook.reference_power_w:.0f} W in a {conditions.ambient_c:.0f} °C room"
+    beside = verdict.model.shared_with if verdict.model else ()
+    if beside:  # whose heat on the same sink is not in these figures
+        where += f" with {all_of(beside)} at rest"
     room_k = outlook.limit_c - outlook.now_c
     if outlook.days_to_limit is not None and outlook.ci80_days is not None:
         low, high = outlook.ci80_days

@@ -61,6 +61,7 @@ def report_page(
         )
         for number, path in enumerate(document["paths"], 1)
     ]
+    paths.sort(key=lambda path: URGENCY.index(path["lines"].state_word))
     return (
         environment()
         .get_template("report.html")
@@ -70,7 +71,6 @@ def report_page(
             recorded=_recorded(document),
             links=LINKS,
             paths=paths,
-            by_urgency=sorted(paths, key=lambda path: URGENCY.index(path["lines"].state_word)),
             states=plain_words.STATES,
             entries=[_entry(f"entry-{n}", one, notes or {}) for n, one in enumerate(document["entries"], 1)],
             messages=machine_tables.messages(document),
