@@ -14,7 +14,6 @@ import click
 
 from ..reports.pages.day_table import day_table
 from ..reports.pages.markdown import report_markdown
-from ..reports.pages.pdf import report_pdf
 from ..reports.pages.report_page import report_page
 from ..reports.pictures.coverage import coverage_picture
 from ..reports.pictures.path_pictures import path_pictures
@@ -49,6 +48,8 @@ def write_report(made: MadeReport, name: str, path: Path) -> None:
         It cannot be written there.
     """
     if name == "pdf":
+        from ..reports.pages.pdf import report_pdf  # noqa: PLC0415 - its fonts are loaded by nobody else
+
         pictures = pictures_of(made)
         write_whole(
             path,
