@@ -290,7 +290,7 @@ def _power(source: str, change_pct: float, kinds: Collection[str]) -> tuple[tupl
 
 def _thermometer(*, reads_low: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
     steps = (
-        "Leave the cooling alone: idle and load moved by the same kelvin, as when a thermometer drifts.",
+        "Leave the cooling alone: idle and load moved by the same kelvin, as when a thermometer goes off.",
         "Think back to that day: a driver or a firmware may read the sensor in another way. Enter it in the "
         "journal with its day.",
         "Leave the machine off for a night and look at it in its first minute: every thermometer must show "

@@ -18,7 +18,7 @@ FARTHEST_DAYS = 3650.0
 STEPS = 800  # on a logarithmic scale: hours at first, weeks at last
 # Where no throttle point is known: common practice, no source.
 LIMITS_C = {"gpu": 87.0, "cpu": 95.0}
-ENDS = "no date: the creep may as well end"
+ENDS = "no date: the creep may also come to an end"
 TOO_WIDE = "no date: the interval is wider than a year"
 
 

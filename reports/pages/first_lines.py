@@ -105,11 +105,13 @@ def _changed(verdict: Verdict) -> str:
     assert leading is not None and leading.detection is not None  # asked only then
     found = leading.detection
     since = f" since {day(found.onset_utc, _now_ms(verdict))}" if found.onset_utc else ""
-    said = (
-        f"{verdict.source}: {PARTS[leading.name]} {_size(leading)}{since}{SHAPES.get(found.shape or '', '')}"
-    )
+    # What wrong readings show is no fact about the path.
+    seems = "seems " if verdict.cause is Cause.TELEMETRY else ""
+    shape = SHAPES.get(found.shape or "", "")
+    said = f"{verdict.source}: {PARTS[leading.name]} {seems}{_size(leading)}{since}{shape}"
     others = [_other(part) for part in (verdict.interface, verdict.airflow) if part is not leading]
-    return f"{said}; {all_of(others)}."
+    at_speed = " at the same fan speed" if leading is verdict.fan else ""
+    return f"{said}; {all_of(others)}{at_speed}."
 
 
 def _holding(verdict: Verdict) -> str:
@@ -140,8 +142,7 @@ def _other(part: JudgedPart) -> str:
     low, high = told.ci95_pct
     if abs(told.pct) >= MATTERS_PCT and (low > 0.0 or high < 0.0):
         return f"{name} perhaps {size(told.pct)} ({low:+.0f} to {high:+.0f}), too early to tell"
-    again = ", back near its baseline" if part.detection.state == "recovered" else ""
-    return f"{name}{UNCHANGED} (within {math.ceil(max(abs(low), abs(high)))} %){again}"
+    return f"{name}{UNCHANGED} (within {math.ceil(max(abs(low), abs(high)))} %)"
 
 
 def _shortened(said: str) -> str:
@@ -165,9 +166,10 @@ def _ahead(verdict: Verdict, outlook: Outlook | None, conditions: ReferenceCondi
         )
     if room_k <= 0.0:
         return f"At {where} it would be at its limit of {outlook.limit_c:.0f} °C already."
-    said = f"At {where} it stands at {outlook.now_c:.0f} °C, {room_k:.0f} K below its limit"
+    limit = f"its limit of {outlook.limit_c:.0f} °C"
+    said = f"At {where} it stands at {outlook.now_c:.0f} °C, {room_k:.0f} K below {limit}"
     if outlook.reason.startswith("no date: "):
-        said += f"; no date for that can be given: {outlook.reason.removeprefix('no date: ')}"
+        said += f"; when it would get there cannot be said: {outlook.reason.removeprefix('no date: ')}"
     return f"{said}."
 
 

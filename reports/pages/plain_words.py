@@ -9,8 +9,13 @@ from ..message_words import READS_ONLY
 STATES = (
     ("holding", "nothing has changed that could be told from chance"),
     ("watch", "something has changed; nothing presses"),
-    ("act", "it has changed by 15 % or more for the worse, or a fan gives up"),
+    ("act", "the path itself has become worse by 15 % or more, or a fan gives up"),
     ("not judged yet", "too few days under load"),
+)
+PARTS_ON_TOP = (
+    "Interface part: what the joint between chip and heatsink resists. Airflow part: the rest of the way, "
+    "from the heatsink to the air. Both are thermal resistances: up is worse, hotter at the same power. A "
+    "kelvin (K) is a difference of one °C; the baseline is what the first ten to fourteen days showed."
 )
 METHOD = (
     "A heat path is taken apart by time. In the first seconds after a step of power the die answers "

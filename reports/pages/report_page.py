@@ -8,6 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from ..message_words import all_of
 from ..pictures.picture import Picture
 from . import machine_tables, plain_words
 from .environment import environment, harmless, period_words
@@ -70,6 +71,8 @@ def report_page(
             period=period_words(document["from"], document["to"]),
             recorded=_recorded(document),
             links=LINKS,
+            answer=_answer([path["lines"] for path in paths], document),
+            parts_on_top=plain_words.PARTS_ON_TOP,
             paths=paths,
             states=plain_words.STATES,
             entries=[_entry(f"entry-{n}", one, notes or {}) for n, one in enumerate(document["entries"], 1)],
@@ -83,6 +86,25 @@ def report_page(
             footer=plain_words.FOOTER,
         )
     )
+
+
+def _answer(lines: Sequence[FirstLines], document: Document) -> str:
+    """The question of the title answered in a line."""
+    causes = {path["source"]: path["cause"] for path in document["paths"]}
+    changed = [one.source for one in lines if one.state_word in ("act", "watch")]
+    misread = [source for source in changed if causes[source] == "telemetry"]
+    changed = [source for source in changed if source not in misread]
+    holding = [one.source for one in lines if one.state_word == "holding"]
+    said = []
+    if changed:
+        said.append(f"Not all of it: {all_of(changed)} {'has' if len(changed) == 1 else 'have'} changed")
+    if misread:
+        said.append(f"the readings of {all_of(misread)} have changed, not the cooling as far as can be told")
+    if holding:
+        holds = "holds" if len(holding) == 1 else "hold"
+        said.append(f"{all_of(holding)} {holds}" if said else f"Yes: {all_of(holding)} {holds}")
+    whole = "; ".join(said) or "That cannot be told yet: too few days under load"
+    return f"{whole[:1].upper()}{whole[1:]}."
 
 
 def drawn(one: Picture) -> dict[str, Any]:

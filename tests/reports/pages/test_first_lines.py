@@ -164,7 +164,7 @@ def test_holding_names_both_parts_with_what_they_are_good_to() -> None:
     said = lines(holding(), Outlook(87.0, 25.0, 115.0, 61.0, None, None, "nothing creeps"))
     assert said.sentence == (
         "gpu0: both parts unchanged, interface part within 1 % and airflow part within 1 %. At 115 W in a "
-        "25 °C room it stands at 61 °C, 26 K below its limit."
+        "25 °C room it stands at 61 °C, 26 K below its limit of 87 °C."
     )
     assert said.state_word == "holding"
     assert said.in_short == "Nothing."
@@ -206,8 +206,8 @@ def test_nothing_known_is_not_called_holding() -> None:
 @pytest.mark.parametrize(
     ("now_c", "reason", "expected"),
     [
-        (81.2, ENDS, "no date for that can be given: the creep may as well end"),
-        (81.2, TOO_WIDE, "no date for that can be given: the interval is wider than a year"),
+        (81.2, ENDS, "when it would get there cannot be said: the creep may also come to an end"),
+        (81.2, TOO_WIDE, "when it would get there cannot be said: the interval is wider than a year"),
         (88.0, "already at its limit", "At 115 W in a 25 °C room it would be at its limit of 87 °C already."),
         (None, "the whole path is not known", ""),
     ],
@@ -217,3 +217,13 @@ def test_a_limit_without_a_date_says_why(now_c: float | None, reason: str, expec
     said = lines(verdict(Cause.INTERFACE, "interface", "creep"), outlook)
     assert said.ahead.endswith(expected.rstrip(".") + "." if expected else "")
     assert bool(said.ahead) == bool(expected)
+
+
+def test_what_wrong_readings_show_only_seems_so() -> None:
+    said = lines(verdict(Cause.TELEMETRY, "interface", "step")).found
+    assert "interface part seems up" in said
+    assert "seems" not in lines(verdict(Cause.INTERFACE, "interface", "step")).found
+
+
+def test_air_beside_a_tired_fan_is_that_at_its_speed() -> None:
+    assert lines(verdict(Cause.FAN, "fan", "creep")).found.endswith("at the same fan speed.")

@@ -214,3 +214,17 @@ def test_foreign_text_is_text(
     assert len(html.encode()) < MOST_BYTES
     assert not set("\0\u202e\u2066\u0007") & set(html)
     assert "49" not in page.text.replace("0.49", "")
+
+
+def test_the_question_of_the_title_is_answered_below_it(
+    document: Document, made: Callable[..., str], read_page: ReadPage
+) -> None:
+    for states, answer in (
+        ({"cpu0": "holding", "gpu0": "act"}, "Not all of it: gpu0 has changed; cpu0 holds."),
+        ({"cpu0": "holding", "gpu0": "holding"}, "Yes: "),
+        ({"cpu0": NOT_JUDGED, "gpu0": NOT_JUDGED}, "That cannot be told yet: too few days under load."),
+    ):
+        assert answer in read_page(made(document, states)).text
+    misread = dict(document, paths=[{**path, "cause": "telemetry"} for path in document["paths"]])
+    said = read_page(made(misread, {"cpu0": "holding", "gpu0": "watch"})).text
+    assert "The readings of gpu0 have changed, not the cooling as far as can be told; cpu0 holds." in said
