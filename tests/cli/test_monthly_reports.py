@@ -6,8 +6,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from heatdrift.cli.history import open_history
+from heatdrift.cli.main import heatdrift
 from heatdrift.cli.monthly_reports import (
     finished_months,
     month_span_utc_ms,
@@ -77,3 +79,15 @@ def test_a_folder_that_cannot_be_made_is_said(tmp_path: Path) -> None:
         settings = MonthlySettings(tmp_path / "file")
         with pytest.raises(StoreError, match="cannot be written"):
             write_missing_months(history, database, ReferenceConditions(), settings, utc_ms("2026-02-03"))
+
+
+def test_the_command_of_the_service_writes_what_is_missing_and_says_so(tmp_path: Path) -> None:
+    database = copy_of_world(tmp_path)
+    words = ["report", "--monthly", "--database", database]
+    first = CliRunner().invoke(heatdrift, words, catch_exceptions=False)
+    folder = tmp_path / "reports"
+    (page,) = folder.rglob("2026-01.html")
+    assert first.exit_code == 0 and first.stdout == f"written: {page}\n"
+    assert {path.name for path in page.parent.iterdir()} == {"2026-01.html", "2026-01.json", "index.html"}
+    again = CliRunner().invoke(heatdrift, words, catch_exceptions=False)
+    assert again.exit_code == 0 and again.stdout == "no finished month is missing\n"
