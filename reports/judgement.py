@@ -195,7 +195,7 @@ class Judge:
             except AnalysisError:
                 return interface
             self.stretches[key] = stretch
-        stretched = judged_part("interface", lambda: stretch.applied(series), INTERFACE)
+        stretched = judged_part("interface", lambda: stretch.applied(series, _curve(model)), INTERFACE)
         return stretched.widened(stretch.relative_error) if stretched.is_changed else interface
 
 

@@ -12,11 +12,13 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from ..store.errors import AnalysisError, TooFewWindowsError
 from ..store.packing import DAY_MS
 from ..store.reader import Reader
+from .answer_curve import AnswerCurve
 from .baseline import Baseline
 from .day_levels import fit_day_levels
 from .days import interface_step_cells, steps_of
@@ -25,6 +27,8 @@ from .era_model import EraModel
 from .machine_frames import read_frames
 from .part_series import INTERFACE, PartSeries, interface_cells
 from .time_constants import MODEL_SHARE, identify_time_constants
+
+Array = npt.NDArray[np.float64]
 
 NEWEST_MS = 10 * DAY_MS
 LEAST_DAYS, MANY_DAYS = 3, 7  # of two days, one with odd work makes half
@@ -36,7 +40,7 @@ UNCERTAIN_SHARE = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """By how much every change seen with held time constants has to be multiplied [of logarithms].
+    """By how much a change seen with held time constants has to be multiplied [of logarithms].
 
     Attributes
     ----------
@@ -48,6 +52,8 @@ class Stretch:
         What was recorded later did not count [ms since 1970].
     is_young
         Whether there were fewer days since the change than are used otherwise.
+    seen
+        The change at which it was measured, as seen [log units]; 0 where that was not kept.
     """
 
     factor: float
@@ -56,17 +62,43 @@ class Stretch:
     slower_error: float
     until_utc_ms: int
     is_young: bool
+    seen: float = 0.0
 
-    def applied(self, series: PartSeries) -> PartSeries:
-        """A series, every day of it stretched."""
+    def applied(self, series: PartSeries, curve: AnswerCurve | None = None) -> PartSeries:
+        """A series, every day of it stretched.
+
+        What is hidden grows with the change: half-way through a creep it is less than at its end. There the
+        curve is followed, and what was measured beyond it is given back in proportion.
+
+        Parameters
+        ----------
+        series
+            With held time constants.
+        curve
+            What a change should hide; None stretches all days alike.
+        """
+        seen = series.rows["log_ratio"].to_numpy(float)
+        factors = np.full(len(seen), self.factor)
+        at_rest = self.factor
+        if curve is not None and self.seen:
+            at_rest = float(_given_back(curve, np.array([LEAST_SEEN]))[0])
+            beyond = self.factor / float(_given_back(curve, np.array([self.seen]))[0]) - 1.0
+            factors = _given_back(curve, seen) * (1.0 + beyond * np.clip(seen / self.seen, 0.0, 1.0))
         columns = ["log_ratio", "standard_error"]
-        rows = series.rows.assign(**{name: series.rows[name] * self.factor for name in columns})
+        rows = series.rows.assign(**{name: series.rows[name] * factors for name in columns})
         return replace(
             series,
             rows=rows,
-            baseline_standard_error=series.baseline_standard_error * self.factor,
-            classes=series.classes.stretched(np.full(len(rows), self.factor)),
+            baseline_standard_error=series.baseline_standard_error * at_rest,
+            classes=series.classes.stretched(factors),
         )
+
+
+def _given_back(curve: AnswerCurve, seen: Array) -> Array:
+    """True over seen change as the curve has it; near none as for the least that can be measured."""
+    safe = np.where(np.abs(seen) < LEAST_SEEN, LEAST_SEEN, seen)
+    true, _ = curve.true_log_ratio(safe, np.ones(len(safe)))
+    return np.asarray(true / safe, float)
 
 
 def measure_stretch(
@@ -131,6 +163,7 @@ def measure_stretch(
         math.hypot(constants.interface_relative_error, model.constants.interface_relative_error),
         until_utc_ms,
         n_days < MANY_DAYS,  # after a hole, many days are few readings
+        seen,
     )
 
 

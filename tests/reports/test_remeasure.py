@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from heatdrift.fake_sensors.machine import START_UTC_MS
+from heatdrift.reports.answer_curve import answer_curve
 from heatdrift.reports.baseline import Baseline
 from heatdrift.reports.derivation import Derivation, update
 from heatdrift.reports.era_model import EraModel
@@ -118,3 +121,23 @@ def test_days_without_a_reading_are_refused(path: Callable[[str], Path]) -> None
 def test_two_days_are_too_few_however_long_ago_the_change_was(path: Callable[[str], Path]) -> None:
     with pytest.raises(AnalysisError, match="days only"):
         path("gpu0").measured(from_day=CHANGED_ON_DAY, until_day=CHANGED_ON_DAY + 2)
+
+
+def test_half_way_through_a_creep_less_is_hidden_than_at_its_end(path: Callable[[str], Path]) -> None:
+    given = path("gpu0").series
+    seen = 0.3
+    level = np.repeat([0.0, seen / 2.0, seen], 8)[: len(given.rows)]
+    given = replace(given, rows=given.rows.iloc[: len(level)].assign(log_ratio=level))
+    curve = answer_curve(0.5, 14.0)
+    reckoned, _ = curve.true_log_ratio(np.array([seen / 2.0, seen]), np.ones(2))
+    stretch = Stretch(1.5, 0.1, 0.2, 0.05, START_UTC_MS, False, seen)
+    none, half, whole = (
+        float(stretch.applied(given, curve).rows["log_ratio"].iloc[number]) for number in (0, 8, 16)
+    )
+    assert none == 0.0 and whole == pytest.approx(1.5 * seen)
+    # The curve explains its part at half the size; half of what was measured beyond it comes on top.
+    beyond = whole / reckoned[1] - 1.0
+    assert half == pytest.approx(reckoned[0] * (1.0 + beyond / 2.0))
+    assert half < 1.5 * seen / 2.0
+    alike = stretch.applied(given).rows["log_ratio"]
+    assert alike.iloc[8] == pytest.approx(1.5 * seen / 2.0)
