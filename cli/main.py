@@ -17,6 +17,7 @@ from ..store.errors import HeatdriftError
 from .speech import complain, configure_logging
 
 EXIT_ERROR = 2
+SELDOM = 50_000  # new objects between two searches for garbage
 EXIT_INTERRUPTED = 130  # 128 + SIGINT, as a shell expects
 
 # Help lines stand here, so that `heatdrift --help` needs to import no subcommand.
@@ -122,13 +123,15 @@ def without_tls() -> Iterator[None]:
 def without_collection() -> Iterator[None]:
     """Import without looking for garbage: modules stay, and the search costs a fifth of a second.
 
-    What was imported is never looked through again either.
+    What was imported is never looked through again, and what a command makes not as often as Python would: it
+    lives for some seconds, and a report makes a hundred thousand small things that all stay.
     """
     gc.disable()
     try:
         yield
     finally:
         gc.freeze()
+        gc.set_threshold(SELDOM)
         gc.enable()
 
 

@@ -27,7 +27,7 @@ CREEP_SPREAD_PER_DAY = 0.05 / 30.0  # log units
 FIRST_ROOM = 128
 # Days on which a change may have begun that are held apart: of more, the older half is thinned out. A change
 # that is still not seen after a year has no onset that is known to a day.
-MOST_ONSETS = 400
+MOST_ONSETS = 300
 
 
 class Evidence:
@@ -98,10 +98,11 @@ class Evidence:
 
     def _thin_out(self) -> None:
         """Let every second of the older days stand for its neighbour as well."""
-        n_days = self._n // 2
-        is_kept = (np.arange(n_days) % 2 == 0) | (np.arange(n_days) >= n_days // 2)
+        n_days, n_old = self._n // 2, self._n // 8 * 2
+        is_kept = (np.arange(n_days) % 2 == 0) | (np.arange(n_days) >= n_old)
         kept = np.flatnonzero(np.repeat(is_kept, 2))
-        self._log_prior[: 2 * (n_days // 2)] += math.log(2.0)
+        of_two = self._log_prior[: 2 * n_old].reshape(n_old // 2, 2, 2)  # pair of days, day, step or creep
+        of_two[:, 0] = np.logaddexp(of_two[:, 0], of_two[:, 1])
         for one in (self._onsets, self._log_prior, self._reached, self._power, self._size):
             one[: len(kept)], one[len(kept) :] = one[kept], 0.0
         self._whitener.keep(np.append(0, kept + 1))
