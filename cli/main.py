@@ -28,6 +28,7 @@ SUBCOMMANDS: dict[str, tuple[str, str]] = {
     "run": ("run", "Record in the foreground until stopped."),
     "service": ("service", "Show, install or remove the background service."),
     "status": ("status", "Show whether it records, and what."),
+    "doctor": ("doctor", "Check that all is in place, and say what to do where it is not."),
     "export": ("export", "Write the record as one table, CSV or Parquet."),
     "import": ("import_command", "Bring in tables that were recorded elsewhere."),
     "backup": ("backup", "Make a verified copy of the database."),
