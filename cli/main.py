@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, MutableMapping
 from contextlib import contextmanager
 from importlib import import_module
 from typing import IO, Any
@@ -45,6 +45,7 @@ SUBCOMMANDS: dict[str, tuple[str, str]] = {
     "upkeep": ("upkeep", "Do the nightly work now: seal, back up, check."),
 }
 
+DRAWING = frozenset({"report", "compare", "demo"})
 EPILOG = """\b
 Example:
   heatdrift demo    (a whole life of an invented laptop, in about a minute)
@@ -75,6 +76,8 @@ class LazyGroup(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in SUBCOMMANDS:
             return None
+        if cmd_name in DRAWING:
+            place_font_cache(os.environ)
         # pyarrow, which most other commands load, cannot do without TLS; the service collects its garbage.
         with without_tls() if cmd_name == "run" else without_collection():
             module = import_module(f".{SUBCOMMANDS[cmd_name][0]}", __package__)
@@ -101,6 +104,16 @@ def heatdrift(verbose: bool) -> None:
     heatdrift only reads sensors; it never sets a fan, a clock or a limit.
     """
     configure_logging(verbose)
+
+
+def place_font_cache(environment: MutableMapping[str, str]) -> None:
+    """Let the drawing library keep its list of fonts where the service may write.
+
+    Its user has no home: the library would build the list anew each time, and complain.
+    """
+    state = environment.get("STATE_DIRECTORY", "").split(":")[0]
+    if state:
+        environment.setdefault("MPLCONFIGDIR", os.path.join(state, "matplotlib"))  # noqa: PTH118 - a string
 
 
 @contextmanager

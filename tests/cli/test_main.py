@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from heatdrift import __version__
-from heatdrift.cli.main import SUBCOMMANDS, heatdrift
+from heatdrift.cli.main import SUBCOMMANDS, heatdrift, place_font_cache
 from heatdrift.cli.service import command as service_group
 
 HEAVY = ("rich", "pandas", "numpy", "pyarrow", "alembic", "pynvml")
@@ -102,3 +102,15 @@ def test_recording_goes_without_tls_and_leaves_it_to_others() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["True", "False", "SSLContext"]
+
+
+def test_fonts_are_listed_where_the_service_may_write() -> None:
+    own = {"STATE_DIRECTORY": "/var/lib/heatdrift:/var/lib/other"}
+    place_font_cache(own)
+    assert own["MPLCONFIGDIR"] == "/var/lib/heatdrift/matplotlib"
+    chosen = {**own, "MPLCONFIGDIR": "/elsewhere"}
+    place_font_cache(chosen)
+    assert chosen["MPLCONFIGDIR"] == "/elsewhere"
+    nobody: dict[str, str] = {}
+    place_font_cache(nobody)
+    assert nobody == {}
