@@ -10,8 +10,6 @@ import click
 
 from ..reports.compare import Comparison, compare
 from ..reports.eras import era_opened_by
-from ..reports.pages.compare_page import compare_page
-from ..reports.pictures.comparison import comparison_pictures
 from ..reports.reference_conditions import ReferenceConditions
 from ..store.errors import SettingsError
 from ..store.journal_entry import JournalEntry
@@ -19,7 +17,7 @@ from .compare_text import as_document, as_lines
 from .fit import STANDARD_OUTPUT, write_json
 from .history import open_history
 from .options import json_file_option, machine_option, settings_options
-from .report_writing import notes_of, write_whole
+from .report_writing import write_comparison
 from .settings import Settings
 from .wording import moment_text
 
@@ -70,17 +68,10 @@ def command(
             found.append(
                 compare(history.reader, history.derived, derivation, chosen, source, conditions=conditions)
             )
-        document = {"comparisons": [as_document(one) for one in found]}
         if html_file is not None:
-            page = compare_page(
-                document,
-                {one.source: comparison_pictures(history.reader, one) for one in found},
-                machine_name=history.reader.machine_name,
-                notes=notes_of(history),
-            )
-            write_whole(html_file, lambda whole: whole.write_text(page, encoding="utf-8"))
+            write_comparison(history, found, html_file)
     if json_file is not None:
-        write_json(json_file, document)
+        write_json(json_file, {"comparisons": [as_document(one) for one in found]})
     if json_file != STANDARD_OUTPUT:
         for number, one in enumerate(found):
             for line in ([""] if number else []) + as_lines(one):

@@ -15,22 +15,19 @@ from ..fake_sensors.demo_machine import SOURCE, Scenario, scenario
 from ..reports.compare import Comparison, compare
 from ..reports.derivation import Derivation
 from ..reports.judgement import Judge
-from ..reports.pages.compare_page import compare_page
-from ..reports.pictures.comparison import comparison_pictures
 from ..reports.reference_conditions import ReferenceConditions
 from ..reports.verdict_outlook import MONTH_MS
 from ..store.database import open_writer
 from ..store.errors import SettingsError, StoreError
 from ..store.packing import DAY_MS
 from . import run, status
-from .compare_text import as_document
 from .demo_text import Alert, Told, demo_lines
 from .export import progress_bar
 from .fit import write_json
 from .history import History, open_history
 from .judge import judge_night
 from .report_making import MadeReport, make_report
-from .report_writing import notes_of, write_report, write_whole
+from .report_writing import write_comparison, write_report
 from .settings import Settings, load
 
 RECORD_NAME, REPORT_NAME, TRUTH_NAME, LIVE_NAME = "record.sqlite", "report.json", "truth.json", "live.sqlite"
@@ -162,14 +159,7 @@ def write_pages(made: MadeReport, work: Sequence[Comparison], folder: Path) -> d
     """Write the report, and before and after the work; the pages to open, by what they are."""
     write_json(folder / REPORT_NAME, made.document)
     write_report(made, "html", folder / PAGE_NAME)
-    reader = made.history.reader
-    page = compare_page(
-        {"comparisons": [as_document(one) for one in work]},
-        {one.source: comparison_pictures(reader, one) for one in work},
-        machine_name=reader.machine_name,
-        notes=notes_of(made.history),
-    )
-    write_whole(folder / WORK_NAME, lambda whole: whole.write_text(page, encoding="utf-8"))
+    write_comparison(made.history, work, folder / WORK_NAME)
     return {"report": folder / PAGE_NAME, "work": folder / WORK_NAME}
 
 

@@ -3,24 +3,27 @@
 from __future__ import annotations
 
 import io
-import os
-import tempfile
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
 
 import click
 
+from ..reports.compare import Comparison
+from ..reports.pages.compare_page import compare_page
 from ..reports.pages.day_table import day_table
 from ..reports.pages.markdown import report_markdown
 from ..reports.pages.report_page import report_page
+from ..reports.pictures.comparison import comparison_pictures
 from ..reports.pictures.coverage import coverage_picture
 from ..reports.pictures.path_pictures import path_pictures
 from ..reports.pictures.picture import Picture
 from ..reports.pictures.work_pictures import work_pictures
 from ..store.errors import SettingsError
 from ..store.summary import summary
+from ..store.whole_file import write_whole
+from .compare_text import as_document
 from .fit import STANDARD_OUTPUT, json_text
 from .history import History
 from .report_making import MadeReport
@@ -51,10 +54,7 @@ def write_report(made: MadeReport, name: str, path: Path) -> None:
         from ..reports.pages.pdf import report_pdf  # noqa: PLC0415 - its fonts are loaded by nobody else
 
         pictures = pictures_of(made)
-        write_whole(
-            path,
-            lambda whole: report_pdf(made.document, pictures, first_lines=made.lines, path=whole),
-        )
+        _write(path, lambda whole: report_pdf(made.document, pictures, first_lines=made.lines, path=whole))
         return
     texts: Mapping[str, Callable[[], str]] = {
         "html": lambda: html_of(made),
@@ -66,7 +66,7 @@ def write_report(made: MadeReport, name: str, path: Path) -> None:
     if path == STANDARD_OUTPUT:
         click.echo(text, nl=not text.endswith("\n"))
         return
-    write_whole(path, lambda whole: whole.write_text(text, encoding="utf-8"))
+    _write(path, lambda whole: whole.write_text(text, encoding="utf-8"))
 
 
 def html_of(made: MadeReport) -> str:
@@ -76,11 +76,11 @@ def html_of(made: MadeReport) -> str:
         pictures_of(made),
         first_lines=made.lines,
         own_cost=own_cost(made.history),
-        notes=notes_of(made.history),
+        notes=_notes_of(made.history),
     )
 
 
-def notes_of(history: History) -> dict[int, str]:
+def _notes_of(history: History) -> dict[int, str]:
     """What the owner wrote beside journal entries, by their number."""
     return {entry.entry_id: entry.note for entry in history.entries if entry.entry_id is not None}
 
@@ -132,30 +132,26 @@ def pictures_of(made: MadeReport) -> dict[str, list[Picture]]:
     return found
 
 
-def write_whole(path: Path, write: Callable[[Path], object]) -> None:
-    """Write a file beside its place and move it there, so that nobody ever reads half of it.
-
-    Parameters
-    ----------
-    path
-        Where to.
-    write
-        Writes the whole of it to the path that it is given.
+def write_comparison(history: History, comparisons: Sequence[Comparison], path: Path) -> None:
+    """Write before and after as one page.
 
     Raises
     ------
     SettingsError
         It cannot be written there.
     """
+    page = compare_page(
+        {"comparisons": [as_document(one) for one in comparisons]},
+        {one.source: comparison_pictures(history.reader, one) for one in comparisons},
+        machine_name=history.reader.machine_name,
+        notes=_notes_of(history),
+    )
+    _write(path, lambda whole: whole.write_text(page, encoding="utf-8"))
+
+
+def _write(path: Path, write: Callable[[Path], object]) -> None:
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".heatdrift-", suffix=path.suffix)
-        os.close(handle)
-        beside = Path(name)
-        try:
-            write(beside)
-            beside.replace(path)
-        finally:
-            beside.unlink(missing_ok=True)
+        write_whole(path, write)
     except OSError as error:
         raise SettingsError(
             f"{path} cannot be written: {error.strerror}", remedy="name another file, or make room"

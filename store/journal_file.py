@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 import tomllib
 from collections.abc import Sequence
 from dataclasses import replace
@@ -17,6 +15,7 @@ from typing import Any
 from .errors import SettingsError
 from .journal_entry import NUMBERS, JournalEntry, kind_of
 from .units import MILLI
+from .whole_file import write_whole
 
 TEXT_FIELDS = {
     "path": "source",
@@ -71,14 +70,7 @@ def parse_journal(text: str) -> list[JournalEntry]:
 def save_journal(entries: Sequence[JournalEntry], path: Path) -> None:
     """Write a journal file; an older one is replaced only when the new one is complete."""
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(format_journal(entries))
-            Path(name).replace(path)
-        except BaseException:
-            Path(name).unlink()
-            raise
+        write_whole(path, lambda whole: whole.write_text(format_journal(entries), encoding="utf-8"))
     except OSError as error:
         raise SettingsError(f"{path} cannot be written: {error.strerror}", remedy="choose another") from error
 
