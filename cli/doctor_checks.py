@@ -22,7 +22,7 @@ from ..store.summary import StoreSummary, summary
 from ..store.verdicts import VerdictBook
 from .pulse import pulse
 from .settings import Settings
-from .wiring import identity
+from .wiring import cure_for_readers, identity
 from .wording import counted, moment_text, size_text, span_text
 
 State = Literal["fine", "note", "act"]
@@ -49,13 +49,13 @@ def check_settings(settings: Settings) -> Iterator[Check]:
     if settings.file is None:
         yield Check("settings", "fine", "no file: every setting is as it comes")
     else:
-        mode = stat.S_IMODE(settings.file.stat().st_mode)
-        if mode & stat.S_IROTH and settings.sections["messages"]["message_urls"]:
+        cure = cure_for_readers(settings)
+        if cure:
             yield Check(
                 "settings",
                 "act",
                 f"{settings.file} holds addresses and passwords, and everyone here may read it",
-                f"chmod o-r {settings.file}",
+                f"{cure} {settings.file}",
             )
         else:
             yield Check("settings", "fine", str(settings.file))
@@ -174,8 +174,9 @@ def _service(found: StoreSummary, now_utc_ms: int) -> Iterator[Check]:
 
 def _messages(outbox: Outbox, settings: Settings) -> Iterator[Check]:
     n_channels = len(settings.sections["messages"]["message_urls"])
-    unread = sum(one.reached_nobody for one in outbox.messages())
-    waiting = sum(one.due_utc_ms is not None for one in outbox.messages())
+    messages = outbox.messages()
+    unread = sum(one.reached_nobody for one in messages)
+    waiting = sum(one.due_utc_ms is not None for one in messages)
     if not n_channels:
         said = "no channel: a warning would stay in the record"
         yield Check(

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import logging
-import os
-import stat
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 
 import click
 
-from ..daemon import unit
 from ..daemon.channels import Channel, Fate, open_channels
 from ..daemon.delivery import Sender
 from ..daemon.signals import stop_on_signals
@@ -27,7 +23,7 @@ from .options import json_option, machine_option, settings_options
 from .settings import Settings
 from .speech import complain, say_json
 from .tables import columns
-from .wiring import identity, message_settings
+from .wiring import cure_for_readers, identity, message_settings
 from .wording import counted, moment_text, rfc3339
 
 log = logging.getLogger(__name__)
@@ -181,12 +177,9 @@ def opened_channels(settings: Settings) -> list[Channel]:
 
 def warn_of_readers(settings: Settings) -> None:
     """Say so where others can read the addresses."""
-    if settings.file is None or not settings.sections["messages"]["message_urls"]:
-        return
-    if os.name == "posix" and settings.file.stat().st_mode & stat.S_IROTH:
-        is_of_service = settings.file == Path(unit.SETTINGS_FILE)
-        first = f"chgrp {unit.SERVICE_USER} and then " if is_of_service else ""  # the service must read it
-        complain(f"everyone on this machine can read the addresses in {settings.file}: {first}chmod o-r it")
+    cure = cure_for_readers(settings)
+    if cure:
+        complain(f"everyone on this machine can read the addresses in {settings.file}: {cure} it")
 
 
 @contextmanager

@@ -89,16 +89,15 @@ def report_folder(settings: MonthlySettings, database: str) -> Path:
 
 def finished_months(record_utc_ms: tuple[int, int], now_utc_ms: int) -> list[str]:
     """Calendar months (UTC) of which something was recorded and which are over, the oldest first."""
-    moment = datetime.fromtimestamp(record_utc_ms[0] / 1000, UTC)
-    year, month = moment.year, moment.month
     found: list[str] = []
-    while True:
-        name = f"{year:04d}-{month:02d}"
-        begin_utc_ms, end_utc_ms = month_span_utc_ms(name)
-        if begin_utc_ms > record_utc_ms[1] or end_utc_ms > now_utc_ms:
-            return found
+    begin_utc_ms = record_utc_ms[0]
+    while begin_utc_ms <= record_utc_ms[1]:
+        name = f"{datetime.fromtimestamp(begin_utc_ms / 1000, UTC):%Y-%m}"
+        _, begin_utc_ms = month_span_utc_ms(name)
+        if begin_utc_ms > now_utc_ms:
+            break
         found.append(name)
-        year, month = (year, month + 1) if month < 12 else (year + 1, 1)
+    return found
 
 
 def month_span_utc_ms(month: str) -> tuple[int, int]:

@@ -65,13 +65,12 @@ def exit_code_option(command: Command) -> Command:
     )(command)
 
 
-def json_file_option(what: str, *, required: bool = False) -> Callable[[Command], Command]:
+def json_file_option(what: str) -> Callable[[Command], Command]:
     """Add --json FILE, given to the command as ``json_file``; ``what`` begins its help."""
     return click.option(
         "--json",
         "json_file",
         metavar="FILE",
-        required=required,
         type=click.Path(path_type=Path, dir_okay=False, allow_dash=True),
         help=f"{what} for programs; - for standard output.",
     )

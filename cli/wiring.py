@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import logging
+import os
 import socket
+import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from pathlib import Path
 
+from ..daemon import unit
 from ..daemon.cadence import CadenceSettings
 from ..daemon.clock import Clock, SystemClock
 from ..daemon.discovery import Doors, discover
@@ -192,3 +196,14 @@ def start_of_fake_time(database: str) -> int:
     finally:
         reading.close()
     return now_utc_ms if last is None else max(now_utc_ms, last + 1000)
+
+
+def cure_for_readers(settings: Settings) -> str:
+    """What takes the addresses in the settings file out of everyone's sight; empty where that is so."""
+    if settings.file is None or not settings.sections["messages"]["message_urls"]:
+        return ""
+    if os.name != "posix" or not settings.file.stat().st_mode & stat.S_IROTH:
+        return ""
+    is_of_service = settings.file == Path(unit.SETTINGS_FILE)
+    first = f"chgrp {unit.SERVICE_USER} and then " if is_of_service else ""  # the service must read it
+    return f"{first}chmod o-r"
