@@ -12,7 +12,7 @@ from ..store.errors import HeatdriftError
 from . import wiring
 from .doctor_checks import Check, check_record, check_sensors, check_settings
 from .fake_machine import Fake
-from .options import fake_options, json_option, settings_options
+from .options import exit_code_option, fake_options, json_option, settings_options
 from .run import settings_for
 from .settings import Settings
 from .speech import say_json
@@ -29,9 +29,7 @@ Example:
 
 @click.command("doctor", epilog=EPILOG)
 @click.option("--thorough", is_flag=True, help="Read every packed table as well; takes seconds to minutes.")
-@click.option(
-    "--exit-code", "wants_exit_code", is_flag=True, help="End with status 1 where something has to be done."
-)
+@exit_code_option("something has to be done")
 @fake_options
 @json_option
 @settings_options

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Literal
 
 from ..daemon.layout import Layout
+from ..reports.baseline import MOST_DAYS
 from ..store.database import Database, open_reader
 from ..store.errors import HeatdriftError
 from ..store.keeping import check_integrity
@@ -28,7 +29,6 @@ from .wording import counted, moment_text, size_text, span_text
 State = Literal["fine", "note", "act"]
 
 YEAR_BYTES = 60_000_000  # what a year may add, twice what was measured
-BASELINE_DAYS = 14
 HOUR_MS = 3_600_000
 NIGHTLY = ("upkeep", "judge")
 LATE_DAYS = 3  # a laptop may be off over a weekend
@@ -198,8 +198,8 @@ def _baselines(found: StoreSummary, book: VerdictBook) -> Iterator[Check]:
         return
     for source, verdict in newest.items():
         days = int(json.loads(verdict.body).get("days_in_era", 0))
-        if days < BASELINE_DAYS:
-            said = f"{source}: {counted(days, 'day')} of {BASELINE_DAYS} with load"
+        if days < MOST_DAYS:
+            said = f"{source}: {counted(days, 'day')} of {MOST_DAYS} with load"
             yield Check("baseline", "note", said, "go on as usual, with some minutes of load a day")
         else:
             yield Check("baseline", "fine", f"{source}: complete; {verdict.state} on {verdict.day}")

@@ -34,7 +34,7 @@ Example:
 
 @click.command("judge", epilog=EPILOG)
 @json_option
-@exit_code_option
+@exit_code_option()
 @machine_option
 @settings_options
 @click.pass_context

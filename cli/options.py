@@ -55,14 +55,14 @@ def json_option(command: Command) -> Command:
     )
 
 
-def exit_code_option(command: Command) -> Command:
-    """Add --exit-code, given to the command as ``wants_exit_code``."""
+def exit_code_option(when: str = "a heat path does not hold") -> Callable[[Command], Command]:
+    """Add --exit-code, given to the command as ``wants_exit_code``; ``when`` says what it tells of."""
     return click.option(
         "--exit-code",
         "wants_exit_code",
         is_flag=True,
-        help="End with status 1 where a heat path does not hold, for scripts.",
-    )(command)
+        help=f"End with status 1 where {when}, for scripts.",
+    )
 
 
 def json_file_option(what: str) -> Callable[[Command], Command]:

@@ -58,7 +58,7 @@ def _file_option(name: str, what: str) -> Callable[[Command], Command]:
     is_flag=True,
     help="Write every finished month that is missing into the folder of reports, as the service does.",
 )
-@exit_code_option
+@exit_code_option()
 @machine_option
 @settings_options
 @click.pass_context

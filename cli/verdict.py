@@ -25,7 +25,7 @@ Example:
 
 @click.command("verdict", epilog=EPILOG)
 @json_option
-@exit_code_option
+@exit_code_option()
 @machine_option
 @settings_options
 @click.pass_context

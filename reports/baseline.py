@@ -31,6 +31,7 @@ UNMET = 0.5  # share of what was not known beforehand that is still not known
 # machines stood off by 2 to 4 %, in classes that they had had before.
 WITHIN_CLASS_SD = 0.02
 NORMAL_95 = 1.959964
+LEAST_PCT = -99.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -156,6 +157,11 @@ class Change:
     pct: float | None
     ci95_pct: tuple[float, float] | None
     reason: str = ""
+
+
+def log_of_pct(pct: float) -> float:
+    """A change in per cent as a logarithm; an interval may reach further down than anything can fall."""
+    return math.log1p(max(pct, LEAST_PCT) / 100.0)
 
 
 def change_of_log(log_ratio: float, error: float) -> Change:

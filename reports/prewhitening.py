@@ -164,7 +164,8 @@ class Whitener:
         self._covariance[0, 0] = healthy.offset_sd**2 + wander_sd**2
         self._covariance[N_MOVING:, N_MOVING:] = classes
         self._mean, self._n = np.zeros((n_states, FIRST_ROOM)), 0
-        self._seen = np.concatenate([[1.0, 1.0, 0.0, 0.0], np.zeros(len(classes))])
+        self._seen = np.zeros(n_states)
+        self._seen[:2] = 1.0
         self._moves: dict[float, tuple[Array, Array]] = {}
         self._day: float | None = None
 

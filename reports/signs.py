@@ -6,7 +6,7 @@ import math
 
 import pandas as pd
 
-from .baseline import MOST_DAYS, NORMAL_95
+from .baseline import MOST_DAYS, NORMAL_95, log_of_pct
 from .cause import Shift, Signs
 from .era_model import EraModel
 from .idle_series import ABOVE_AIR, KELVIN_PER_LOG
@@ -16,7 +16,6 @@ from .reference_temperature import ReferenceKind
 from .remeasure import Stretch
 
 USUAL_SHARE, LEAST_SHARE, MOST_SHARE = 0.3, 0.05, 0.95  # of the interface part in the rise
-LEAST_PCT = -99.0  # an interval may reach further down than anything can fall
 
 
 def signs_of(
@@ -76,7 +75,7 @@ def _shift(part: JudgedPart, since: pd.Timestamp | None) -> Shift | None:
         if told.pct is None or told.ci95_pct is None:
             return None
         now, (low, high) = told.pct, told.ci95_pct
-    low_log, now_log, high_log = (math.log1p(max(end, LEAST_PCT) / 100.0) for end in (low, now, high))
+    low_log, now_log, high_log = (log_of_pct(end) for end in (low, now, high))
     return Shift(now_log, (high_log - low_log) / (2.0 * NORMAL_95))
 
 

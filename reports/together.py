@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import replace
 
 import pandas as pd
 
-from .baseline import NORMAL_95
+from .baseline import NORMAL_95, log_of_pct
 from .cause import Cause
 from .judged_part import JudgedPart
 from .verdict import Verdict, onset_of, state_of
@@ -120,7 +119,7 @@ def _not_by_chance(one: Verdict) -> Verdict:
     """Take back what nobody is to blame for where it is not plain either: chance is one more suspect then."""
     if one.leading is None or one.cause is not Cause.UNKNOWN:
         return one
-    low, high = (math.log1p(max(end, -99.0) / 100.0) for end in one.leading.changed_by.change_ci95_pct)
+    low, high = (log_of_pct(end) for end in one.leading.changed_by.change_ci95_pct)
     if abs(low + high) / 2.0 >= PLAIN_ERRORS * (high - low) / (2.0 * NORMAL_95):
         return one
     return _taken_back(one, f"{one.leading.name} may have changed: too little to tell it from chance")
