@@ -5,12 +5,13 @@ from __future__ import annotations
 import contextlib
 import os
 import time
+from pathlib import Path
 
 import click
 
 from ..store.database import open_reader, open_writer
 from ..store.errors import SchemaOutdatedError
-from ..store.keeping import UpkeepResult, upkeep
+from ..store.keeping import UpkeepResult, usual_backup, upkeep
 from ..store.migrations import upgrade
 from ..store.schema import REVISIONS
 from .options import json_option, settings_options
@@ -34,19 +35,24 @@ Example:
 def command(ctx: click.Context, settings: Settings, as_json: bool) -> None:
     """Do the nightly work now: seal finished days, give back room, back up, check.
 
-    It also brings the tables of an earlier heatdrift up to date. The service does all this by itself
-    once a day. Exit status 1 means that something of it failed and all
-    else was done.
+    It also brings the tables of an earlier heatdrift up to date, after a backup. The service does all this
+    by itself once a day. Exit status 1 means that something of it failed and all else was done.
     """
     now_utc_ms = time.time_ns() // 1_000_000
     with contextlib.suppress(SchemaOutdatedError):  # that is what the upgrade is for
         open_reader(settings.database).close()  # else there would be a new, empty one
     # The recorder lays its pen down for its own child alone.
     refuse_beside_a_recorder(settings.database, identity(settings), os.getppid())
-    before = upgrade(settings.database)
+    keeping = upkeep_settings(settings)
+    copies: list[Path | None] = []
+    before = upgrade(settings.database, lambda older: copies.append(usual_backup(older, keeping, now_utc_ms)))
+    if copies == [None]:
+        complain(
+            "the tables of the server were changed without a copy: keeping.backup_folder names no folder"
+        )
     database = open_writer(settings.database)
     try:
-        result = upkeep(database, upkeep_settings(settings), now_utc_ms)
+        result = upkeep(database, keeping, now_utc_ms, copies[0] if copies else None)
     finally:
         database.close()
     if as_json:

@@ -6,7 +6,7 @@ house either way is the same call.
 
 from __future__ import annotations
 
-from sqlalchemy import Connection, Table, func, select, text
+from sqlalchemy import Connection, Table, func, inspect, select, text
 
 from .database import Database
 from .errors import DamagedDataError, StoreError
@@ -21,7 +21,8 @@ def copy_into(source: Database, target: Database) -> int:
     Parameters
     ----------
     source
-        From `open_reader`; read in one transaction, so that the copy shows one moment.
+        From `open_reader`; read in one transaction, so that the copy shows one moment. An older one, opened
+        unchecked, gives what it has; what came later stays empty.
     target
         From `open_writer`, freshly made.
 
@@ -36,15 +37,19 @@ def copy_into(source: Database, target: Database) -> int:
     with source.begin() as reading, target.begin() as writing:
         if writing.scalar(select(func.count()).select_from(metadata.tables["machine"])):
             raise StoreError(f"{target.url_for_people} is not empty", remedy="name a new one")
+        there = inspect(reading)
+        known = set(there.get_table_names())
         for table in metadata.sorted_tables:
-            n_rows += _copy_table(reading, writing, table)
+            if table.name in known:
+                names = {column["name"] for column in there.get_columns(table.name)}
+                n_rows += _copy_table(reading, writing, table, names)
             if not target.is_sqlite and "id" in table.c:
                 _move_sequence_on(writing, table)
     return n_rows
 
 
-def _copy_table(reading: Connection, writing: Connection, table: Table) -> int:
-    query = select(table).order_by(*table.primary_key.columns)
+def _copy_table(reading: Connection, writing: Connection, table: Table, names: set[str]) -> int:
+    query = select(*(c for c in table.columns if c.name in names)).order_by(*table.primary_key.columns)
     streamed = reading.execution_options(yield_per=CHUNK_ROWS).execute(query)
     n_read = 0
     for rows in streamed.partitions():

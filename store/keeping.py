@@ -17,7 +17,15 @@ from .sealing import SealResult, merge_sealed_weeks, seal_finished_days
 from .series import rows_of
 from .upkeep_settings import UpkeepSettings
 
-__all__ = ["UpkeepResult", "UpkeepSettings", "backup", "check_integrity", "reclaim", "upkeep"]
+__all__ = [
+    "UpkeepResult",
+    "UpkeepSettings",
+    "usual_backup",
+    "backup",
+    "check_integrity",
+    "reclaim",
+    "upkeep",
+]
 
 SPARE_BYTES = 2_000_000  # the next days' rows go into these free pages: giving them back would only churn
 RECLAIM_PAGES = 1000  # 4 MB at a time, so that nobody waits long for the pen
@@ -35,7 +43,9 @@ class UpkeepResult:
     warnings: list[str]
 
 
-def upkeep(database: Database, settings: UpkeepSettings, now_utc_ms: int) -> UpkeepResult:
+def upkeep(
+    database: Database, settings: UpkeepSettings, now_utc_ms: int, copy: Path | None = None
+) -> UpkeepResult:
     """Do everything that is due.
 
     Parameters
@@ -44,6 +54,8 @@ def upkeep(database: Database, settings: UpkeepSettings, now_utc_ms: int) -> Upk
         From `open_writer`, by the one who holds the pen.
     now_utc_ms
         Now, UTC [ms since 1970].
+    copy
+        A backup that was made a moment ago, before the tables were changed: it is the one that was due.
     """
     result = UpkeepResult(SealResult(), SealResult(), 0, None, False, [])
 
@@ -67,18 +79,34 @@ def upkeep(database: Database, settings: UpkeepSettings, now_utc_ms: int) -> Upk
         check_integrity(database)
         result.was_checked = True
 
-    folder = settings.backup_folder or (database.path.parent / "backups" if database.path else None)
-
     def back_up() -> None:
-        if folder is not None:
-            need_room(database.path.parent if database.path else Path.cwd(), settings.min_free_bytes)
-            result.backup = backup(database, folder, now_utc_ms, settings.backups_kept)
+        need_room(database.path.parent if database.path else Path.cwd(), settings.min_free_bytes)
+        result.backup = usual_backup(database, settings, now_utc_ms)
 
     attempt("seal", 0.0, seal)
     attempt("check", settings.check_period_days, check)
-    if folder is not None:
+    if copy is not None:
+        result.backup = copy
+        _note(database, "backup", now_utc_ms, "")
+    elif _backup_folder(database, settings) is not None:
         attempt("backup", settings.backup_period_days, back_up)
     return result
+
+
+def usual_backup(database: Database, settings: UpkeepSettings, now_utc_ms: int) -> Path | None:
+    """Make a backup where the settings want it, whatever the schema; None for a server without a folder.
+
+    Raises
+    ------
+    DiskFullError, ReadOnlyDatabaseError, DamagedDataError
+        See `backup`.
+    """
+    folder = _backup_folder(database, settings)
+    return None if folder is None else backup(database, folder, now_utc_ms, settings.backups_kept)
+
+
+def _backup_folder(database: Database, settings: UpkeepSettings) -> Path | None:
+    return settings.backup_folder or (database.path.parent / "backups" if database.path else None)
 
 
 def check_integrity(database: Database) -> None:

@@ -17,7 +17,6 @@ from sqlalchemy import (
     LargeBinary,
     MetaData,
     PrimaryKeyConstraint,
-    SmallInteger,
     String,
     Table,
     Text,
@@ -25,12 +24,10 @@ from sqlalchemy import (
 )
 
 from .outbox_tables import outbox_tables
-from .units import SOURCE_QUANTITIES
+from .sample_tables import VALUE_COLUMNS, sample_tables
 
-REVISIONS = ("0001", "0002", "0003")
+REVISIONS = ("0001", "0002", "0003", "0004")
 """Schema revisions, oldest first; the last one is what this heatdrift reads and writes."""
-
-VALUE_COLUMNS = tuple(quantity.stored_name for quantity in SOURCE_QUANTITIES)
 
 metadata = MetaData(
     naming_convention={
@@ -83,32 +80,7 @@ channel = Table(
     UniqueConstraint("machine_id", "key", "owner", "quantity"),
 )
 
-source_sample = Table(
-    "source_sample",
-    metadata,
-    Column("source_id", ForeignKey("source.id"), nullable=False),
-    Column("time_utc_ms", BigInteger, nullable=False),
-    *(Column(name, Integer) for name in VALUE_COLUMNS),
-    Column("limit_reasons", BigInteger),
-    Column("cadence", SmallInteger, nullable=False),
-    Column("n_looks", Integer, nullable=False),
-    Column("missing_reasons", BigInteger, nullable=False),
-    PrimaryKeyConstraint("source_id", "time_utc_ms"),
-    sqlite_with_rowid=False,
-)
-
-# Time first: a batch of many probes then lands on one or two neighbouring pages. With the channel first each
-# probe touches a page of its own at every commit, 4 KiB for a few bytes.
-probe_sample = Table(
-    "probe_sample",
-    metadata,
-    Column("time_utc_ms", BigInteger, nullable=False),
-    Column("channel_id", ForeignKey("channel.id"), nullable=False),
-    Column("value_milli", Integer),
-    Column("missing_reason", SmallInteger, nullable=False),
-    PrimaryKeyConstraint("time_utc_ms", "channel_id"),
-    sqlite_with_rowid=False,
-)
+source_sample, probe_sample = sample_tables(metadata)
 
 boot = Table(
     "boot",
