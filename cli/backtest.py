@@ -22,6 +22,7 @@ from .history import History, open_history
 from .nightly_messages import kinds_on_path
 from .options import Moment, json_file_option, machine_option, settings_options
 from .settings import Settings
+from .speech import say
 from .tables import columns
 from .wording import counted
 
@@ -134,7 +135,7 @@ def _change(alert: dict[str, Any]) -> str:
 
 def _say(alerts: list[dict[str, Any]], n_nights: int) -> None:
     if not alerts:
-        click.echo(f"no alert in {counted(n_nights, 'night')}")
+        say(f"no alert in {counted(n_nights, 'night')}")
         return
     rows = [("NIGHT AFTER", "PATH", "PART", "CHANGE", "SINCE", "STATE", "CAUSE")]
     for one in alerts:
@@ -151,5 +152,5 @@ def _say(alerts: list[dict[str, Any]], n_nights: int) -> None:
             )
         )
     for line in columns(rows):
-        click.echo(line)
-    click.echo(f"{counted(len(alerts), 'alert')} in {counted(n_nights, 'night')}")
+        say(line)
+    say(f"{counted(len(alerts), 'alert')} in {counted(n_nights, 'night')}")

@@ -11,6 +11,7 @@ from ..store.database import open_reader
 from ..store.keeping import backup
 from .options import settings_options
 from .settings import Settings
+from .speech import say
 from .wording import size_text
 
 EPILOG = """\b
@@ -35,4 +36,4 @@ def command(settings: Settings, folder: Path, keep: int) -> None:
         path = backup(database, folder, time.time_ns() // 1_000_000, keep=keep)
     finally:
         database.close()
-    click.echo(f"{path}  {size_text(path.stat().st_size)}, verified")
+    say(f"{path}  {size_text(path.stat().st_size)}, verified")

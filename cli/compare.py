@@ -19,6 +19,7 @@ from .history import open_history
 from .options import json_file_option, machine_option, settings_options
 from .report_writing import write_comparison
 from .settings import Settings
+from .speech import say
 from .wording import moment_text
 
 EPILOG = """\b
@@ -75,9 +76,9 @@ def command(
     if json_file != STANDARD_OUTPUT:
         for number, one in enumerate(found):
             for line in ([""] if number else []) + as_lines(one):
-                click.echo(line)
+                say(line)
         if html_file is not None:
-            click.echo(f"written: {html_file}")
+            say(f"written: {html_file}")
 
 
 def find_entry(entries: Sequence[JournalEntry], wanted: str) -> JournalEntry:

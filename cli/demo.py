@@ -29,6 +29,7 @@ from .judge import judge_night
 from .report_making import MadeReport, make_report
 from .report_writing import write_comparison, write_report
 from .settings import Settings, load
+from .speech import say
 
 RECORD_NAME, REPORT_NAME, TRUTH_NAME, LIVE_NAME = "record.sqlite", "report.json", "truth.json", "live.sqlite"
 PAGE_NAME, WORK_NAME = "report.html", "before-and-after.html"
@@ -68,7 +69,7 @@ def command(ctx: click.Context, *, folder: Path, live: bool) -> None:
         _live(ctx, folder)
         return
     for line in demonstrate(scenario(), folder):
-        click.echo(line)
+        say(line)
 
 
 def demonstrate(life: Scenario, folder: Path) -> list[str]:

@@ -15,7 +15,7 @@ from .fake_machine import Fake
 from .options import exit_code_option, fake_options, json_option, settings_options
 from .run import settings_for
 from .settings import Settings
-from .speech import say_json
+from .speech import say, say_json
 from .tables import columns, labelled
 from .wording import counted
 
@@ -54,7 +54,7 @@ def command(
         say_json({"checks": [asdict(one) for one in found]})
     else:
         for line in as_lines(found):
-            click.echo(line)
+            say(line)
     if wants_exit_code:
         ctx.exit(EXIT_ACT if any(one.state == "act" for one in found) else 0)
 

@@ -15,6 +15,7 @@ from ..store.exchange import export_table
 from ..store.reader import Reader
 from .options import Moment, machine_option, settings_options
 from .settings import Settings
+from .speech import say
 from .wording import size_text
 
 EPILOG = """\b
@@ -73,9 +74,9 @@ def command(
     finally:
         database.close()
     if not n_rows:
-        click.echo(f"{file}  no rows: nothing was recorded in that time")
+        say(f"{file}  no rows: nothing was recorded in that time")
     else:
-        click.echo(f"{file}  {n_rows:,} rows, {size_text(file.stat().st_size)}")
+        say(f"{file}  {n_rows:,} rows, {size_text(file.stat().st_size)}")
 
 
 def milliseconds(moment: datetime | None) -> int | None:

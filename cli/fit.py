@@ -16,6 +16,7 @@ from .fit_details import detail_document, heating_document, stage_document, stag
 from .history import open_history
 from .options import json_file_option, machine_option, settings_options
 from .settings import Settings
+from .speech import say, say_document
 from .tables import WIDTH, columns, wrap
 from .wording import rfc3339
 
@@ -51,7 +52,7 @@ def command(*, settings: Settings, machine: str | None, json_file: Path | None) 
         write_json(json_file, {"sources": documents, "power_stages": named, "cross_heating": heating})
     if json_file != STANDARD_OUTPUT:
         for line in as_lines(found) + stage_lines(stages):
-            click.echo(line)
+            say(line)
 
 
 def json_text(document: dict[str, Any]) -> str:
@@ -69,7 +70,7 @@ def write_json(file: Path, document: dict[str, Any]) -> None:
     """
     text = json_text(document)
     if file == STANDARD_OUTPUT:
-        click.echo(text, nl=False)
+        say_document(text)
         return
     try:
         file.write_text(text, encoding="utf-8")

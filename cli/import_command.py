@@ -21,7 +21,7 @@ from .export import progress_bar
 from .options import json_option, settings_options
 from .places import APPLICATION
 from .settings import Settings
-from .speech import complain, mention, say_json
+from .speech import complain, mention, say, say_json
 from .wiring import identity, upkeep_settings
 from .wording import counted, moment_text, rfc3339
 
@@ -109,7 +109,7 @@ def command(
                 )
             results.append(result)
             if not as_json:
-                say(result)
+                say_result(result)
     finally:
         database.close()
     if as_json:
@@ -122,10 +122,10 @@ def show_share(bar: Progress, task: TaskID, share: float) -> None:
     bar.update(task, completed=share)
 
 
-def say(result: ImportResult) -> None:
+def say_result(result: ImportResult) -> None:
     """What became of a file: the good on stdout, the bad on stderr."""
     for line in as_lines(result):
-        click.echo(line)
+        say(line)
     say_what_was_left_out(result)
 
 

@@ -23,7 +23,7 @@ from .journal_options import KINDS, entry_options, with_fields, without_fields
 from .journal_text import advice_lines, as_documents, effect_lines, list_lines
 from .options import json_option, machine_option, settings_options
 from .settings import Settings
-from .speech import mention, say_json
+from .speech import mention, say, say_json
 from .wording import counted
 
 EPILOG = """\b
@@ -73,14 +73,14 @@ def add(settings: Settings, machine: str | None, kind: str, **fields: Any) -> No
     with opened(settings, machine, can_write=True) as found:
         known = found.journal.entries()
         if entry in known:
-            click.echo("already there")
+            say("already there")
             return
         check(entry, found.sources, now_utc_ms)
         check_power([*known, entry])
         added = found.journal.add([entry], now_utc_ms)
-        click.echo(f"entry {added[0].entry_id}: {entry.name}")
+        say(f"entry {added[0].entry_id}: {entry.name}")
         say_effects(entry, [*known, entry])
-    click.echo("\n" + "\n".join(advice_lines(entry.kind)))
+    say("\n" + "\n".join(advice_lines(entry.kind)))
 
 
 @command.command("list", epilog=f"\b\n{LIST_EPILOG}")
@@ -95,7 +95,7 @@ def list_(settings: Settings, machine: str | None, as_json: bool) -> None:
         say_json(as_documents(entries))
         return
     for line in list_lines(entries):
-        click.echo(line)
+        say(line)
 
 
 @command.command("edit", epilog=f"\b\n{EDIT_EPILOG}")
@@ -124,7 +124,7 @@ def edit(
         check(entry, found.sources, now_utc_ms)
         check_power([*others, entry])
         found.journal.change(number, entry, now_utc_ms)
-    click.echo(f"entry {number}: {entry.name}")
+    say(f"entry {number}: {entry.name}")
     say_effects(entry, [*others, entry])
 
 
@@ -137,7 +137,7 @@ def remove(settings: Settings, machine: str | None, number: int) -> None:
     with opened(settings, machine, can_write=True) as found:
         entry = found.journal.remove(number)
         left = found.journal.entries()
-    click.echo(format_journal([entry]), nl=False)
+    say(format_journal([entry]), nl=False)
     try:
         check_power(left)
     except SettingsError as error:
@@ -166,7 +166,7 @@ def load(settings: Settings, machine: str | None, file: Path) -> None:
         check_power([*known, *(entry for entry in entries if entry not in known)])
         added = found.journal.add(entries, now_utc_ms)
     there = len(entries) - len(added)
-    click.echo(f"{counted(len(added), 'new entry').replace('entrys', 'entries')}, {there:,} already there")
+    say(f"{counted(len(added), 'new entry').replace('entrys', 'entries')}, {there:,} already there")
 
 
 @command.command("save", epilog=f"\b\n{SAVE_EPILOG}")
@@ -178,7 +178,7 @@ def save(settings: Settings, machine: str | None, file: Path) -> None:
     with opened(settings, machine) as found:
         entries = found.journal.entries()
     save_journal(entries, file)
-    click.echo(f"{file}  {len(entries):,} {'entry' if len(entries) == 1 else 'entries'}")
+    say(f"{file}  {len(entries):,} {'entry' if len(entries) == 1 else 'entries'}")
 
 
 @command.command(
@@ -188,7 +188,7 @@ def save(settings: Settings, machine: str | None, file: Path) -> None:
 def advice(kind: str) -> None:
     """Say what a KIND of work risks, before it is begun; see `journal add` for the kinds."""
     for line in advice_lines(kind_of(kind)):
-        click.echo(line)
+        say(line)
 
 
 @contextmanager
@@ -230,4 +230,4 @@ def say_effects(entry: JournalEntry, entries: Sequence[JournalEntry]) -> None:
     """Print what an entry does to the figures."""
     scale = scale_at(power_scales(entries, entry.source), entry.at_utc_ms) if entry.source else None
     for line in effect_lines(entry, scale):
-        click.echo(line)
+        say(line)

@@ -20,7 +20,7 @@ from .history import History, open_history
 from .nightly_messages import nightly_messages
 from .options import exit_code_option, json_option, machine_option, settings_options
 from .settings import Settings
-from .speech import say_json
+from .speech import say, say_json
 from .tables import WIDTH, wrap
 from .verdict import exit_code
 from .wording import counted
@@ -125,14 +125,14 @@ def _recipe(one: Verdict) -> str:
 
 def _say(night: JudgedNight) -> None:
     if night.day is None:
-        click.echo("no day is over yet: a day ends at midnight UTC")
+        say("no day is over yet: a day ends at midnight UTC")
         return
-    click.echo(f"judged up to {night.day}")
+    say(f"judged up to {night.day}")
     for one in night.verdicts:
         for line in wrap(sentence(one), WIDTH):
-            click.echo(line)
+            say(line)
     for message in night.messages:
         for line in wrap(f"told: {message['subject']}", WIDTH):
-            click.echo(line)
+            say(line)
     if not night.messages:
-        click.echo(f"nothing new to tell of {counted(len(night.verdicts), 'heat path')}")
+        say(f"nothing new to tell of {counted(len(night.verdicts), 'heat path')}")

@@ -21,7 +21,7 @@ from ..store.outbox import Outbox
 from ..store.reader import Reader
 from .options import json_option, machine_option, settings_options
 from .settings import Settings
-from .speech import complain, say_json
+from .speech import complain, say, say_json
 from .tables import columns
 from .wiring import cure_for_readers, identity, message_settings
 from .wording import counted, moment_text, rfc3339
@@ -74,7 +74,7 @@ def test(ctx: click.Context, settings: Settings) -> None:
         outcome = channel.send(TEST_SUBJECT, TEST_BODY, Severity.NOTE)
         went = outcome.fate is Fate.DELIVERED
         has_failed |= not went
-        click.echo(f"{channel.name}  {'sent' if went else f'not sent: {outcome.reason}'}")
+        say(f"{channel.name}  {'sent' if went else f'not sent: {outcome.reason}'}")
     ctx.exit(EXIT_FAILED if has_failed else 0)
 
 
@@ -112,7 +112,7 @@ def list_(settings: Settings, machine: str | None, as_json: bool) -> None:
         say_json([as_document(one) for one in found])
         return
     for line in as_lines(found):
-        click.echo(line)
+        say(line)
 
 
 def as_lines(messages: list[StoredMessage]) -> list[str]:

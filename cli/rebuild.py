@@ -7,6 +7,7 @@ import click
 from .history import open_history
 from .options import machine_option, settings_options
 from .settings import Settings
+from .speech import say
 from .wording import counted
 
 EPILOG = """\b
@@ -28,4 +29,4 @@ def command(*, settings: Settings, machine: str | None) -> None:
         history.derived.forget()
         done = history.update()
     eras = counted(sum(len(models) for models in done.models.values()), "era")
-    click.echo(f"made again: {counted(done.n_days, 'day')} of sources, {eras}")
+    say(f"made again: {counted(done.n_days, 'day')} of sources, {eras}")

@@ -22,6 +22,7 @@ from .options import Command, Moment, exit_code_option, json_file_option, machin
 from .report_making import MadeReport, make_report
 from .report_writing import FORMATS, write_report
 from .settings import Settings
+from .speech import say
 from .tables import WIDTH, wrap
 from .verdict import exit_code
 
@@ -96,9 +97,9 @@ def command(
                 history, settings.database, conditions, monthly, time.time_ns() // 1_000_000
             )
         for path in written:
-            click.echo(f"written: {path}")
+            say(f"written: {path}")
         if not written:
-            click.echo("no finished month is missing")
+            say("no finished month is missing")
         return
     if month and (from_utc or to_utc):
         raise click.UsageError("--month is a period by itself, without --from and --to")
@@ -121,9 +122,9 @@ def command(
     if STANDARD_OUTPUT not in wanted.values():
         for one in made.lines.values():
             for line in wrap(one.sentence, WIDTH):
-                click.echo(line)
+                say(line)
         for path in wanted.values():
-            click.echo(f"written: {path}")
+            say(f"written: {path}")
     if wants_exit_code:
         ctx.exit(exit_code(made.verdicts))
 

@@ -8,8 +8,6 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
 
-import click
-
 from ..reports.compare import Comparison
 from ..reports.pages.compare_page import compare_page
 from ..reports.pages.day_table import day_table
@@ -27,6 +25,7 @@ from .compare_text import as_document
 from .fit import STANDARD_OUTPUT, json_text
 from .history import History
 from .report_making import MadeReport
+from .speech import say_document
 from .status_text import costs
 from .wording import size_text
 
@@ -64,7 +63,7 @@ def write_report(made: MadeReport, name: str, path: Path) -> None:
     }
     text = texts[name]()
     if path == STANDARD_OUTPUT:
-        click.echo(text, nl=not text.endswith("\n"))
+        say_document(text)
         return
     _write(path, lambda whole: whole.write_text(text, encoding="utf-8"))
 

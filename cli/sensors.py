@@ -13,7 +13,7 @@ from .options import fake_options, json_option, settings_options
 from .run import settings_for
 from .sensors_text import as_document, as_lines
 from .settings import Settings
-from .speech import say_json
+from .speech import say, say_json
 
 BETWEEN_LOOKS_S = 1.0
 EPILOG = """\b
@@ -45,6 +45,6 @@ def command(settings: Settings, fake: Fake | None, as_json: bool) -> None:
                 say_json(as_document(found, layout))
             else:
                 for line in as_lines(found, layout):
-                    click.echo(line)
+                    say(line)
         finally:
             layout.close()

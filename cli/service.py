@@ -14,6 +14,7 @@ from ..store.errors import SettingsError
 from .installation import Installation
 from .options import place_options
 from .settings import Settings, load
+from .speech import say
 
 EPILOG = """\b
 Example:
@@ -54,7 +55,7 @@ def command() -> None:
 @place_options
 def show(for_user: bool, database: str | None, settings_file: Path | None) -> None:
     """Print the service file; change nothing."""
-    click.echo(_installation(for_user, database, settings_file).unit_text, nl=False)
+    say(_installation(for_user, database, settings_file).unit_text, nl=False)
 
 
 @command.command("install", epilog=INSTALL_EPILOG)
@@ -91,7 +92,7 @@ def _installation(for_user: bool, database: str | None, settings_file: Path | No
         is_root=os.geteuid() == 0,
         root=Path("/"),
         home=Path.home(),
-        say=click.echo,
+        say=say,
     )
 
 

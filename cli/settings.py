@@ -6,6 +6,7 @@ A wrong key, type or value is refused with its file and line: a repaired setting
 from __future__ import annotations
 
 import difflib
+import json
 import re
 import tomllib
 from collections.abc import Mapping
@@ -15,6 +16,7 @@ from typing import Any
 
 from ..daemon.discovery import Overrides
 from ..store.errors import SettingsError
+from ..store.plain_text import escaped
 from ..store.units import QUANTITY_INDEX
 from .knobs import CLOCKS, SECTIONS, Knob, knobs
 from .places import default_database, default_settings_file, is_there
@@ -292,6 +294,5 @@ def toml(value: object) -> str:
     if isinstance(value, list | tuple):
         return "[" + ", ".join(toml(item) for item in value) + "]"
     if isinstance(value, str):
-        escaped = value.replace("\\", "\\\\").replace('"', '\\"')
-        return f'"{escaped}"'
+        return escaped(json.dumps(value, ensure_ascii=False))  # JSON's escapes are TOML's too
     return f"{value}"

@@ -7,7 +7,7 @@ import click
 from .example import example_file
 from .options import json_option, settings_options
 from .settings import Settings, toml
-from .speech import say_json
+from .speech import say, say_json
 
 WIDTH = 80
 EPILOG = """\b
@@ -27,7 +27,7 @@ def command(settings: Settings, example: bool, as_json: bool) -> None:
     (HEATDRIFT_DATABASE, HEATDRIFT_SETTINGS), the environment before the file, the file before the default.
     """
     if example:
-        click.echo(example_file(), nl=False)
+        say(example_file(), nl=False)
     elif as_json:
         say_json(
             {
@@ -39,7 +39,7 @@ def command(settings: Settings, example: bool, as_json: bool) -> None:
             }
         )
     else:
-        click.echo(effective_text(settings), nl=False)
+        say(effective_text(settings), nl=False)
 
 
 def effective_text(settings: Settings) -> str:

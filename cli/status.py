@@ -12,7 +12,7 @@ from ..store.summary import summary
 from .options import json_option, machine_option, settings_options
 from .pulse import pulse
 from .settings import Settings
-from .speech import say_json
+from .speech import say, say_json
 from .status_text import Status, as_document, as_lines
 
 EXIT_NOT_RECORDING = 2
@@ -55,5 +55,5 @@ def command(ctx: click.Context, settings: Settings, machine: str | None, as_json
         say_json(as_document(status))
     else:
         for line in as_lines(status):
-            click.echo(line)
+            say(line)
     ctx.exit(0 if status.heart.is_recording else EXIT_NOT_RECORDING)

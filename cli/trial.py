@@ -14,6 +14,7 @@ from ..fake_sensors.trial_worlds import DAYS
 from .export import progress_bar
 from .fit import STANDARD_OUTPUT, write_json
 from .options import json_file_option
+from .speech import say
 from .trial_run import Task, be_quiet, run_machine
 from .trial_score import Outcome
 from .trial_text import trial_document, trial_lines
@@ -70,14 +71,14 @@ def command(
     tasks = [Task(seed, number, days, keep, save, only_record) for number in range(n_machines)]
     outcomes = [one for one in run_all(tasks, jobs or os.cpu_count() or 1) if one is not None]
     if only_record:
-        click.echo(f"{keep}  {counted(n_machines, 'machine')} recorded")
+        say(f"{keep}  {counted(n_machines, 'machine')} recorded")
         return
     outcomes.sort(key=lambda one: one.name)
     if json_file is not None:
         write_json(json_file, trial_document(seed, days, outcomes))
     if json_file != STANDARD_OUTPUT:
         for line in trial_lines(outcomes):
-            click.echo(line)
+            say(line)
 
 
 def run_all(tasks: Sequence[Task], jobs: int) -> Iterator[Outcome | None]:

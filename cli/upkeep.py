@@ -11,13 +11,13 @@ import click
 
 from ..store.database import open_reader, open_writer
 from ..store.errors import SchemaOutdatedError
-from ..store.keeping import UpkeepResult, usual_backup, upkeep
+from ..store.keeping import UpkeepResult, upkeep, usual_backup
 from ..store.migrations import upgrade
 from ..store.schema import REVISIONS
 from .options import json_option, settings_options
 from .pulse import refuse_beside_a_recorder
 from .settings import Settings
-from .speech import complain, say_json
+from .speech import complain, say, say_json
 from .wiring import identity, upkeep_settings
 from .wording import size_text
 
@@ -59,7 +59,7 @@ def command(ctx: click.Context, settings: Settings, as_json: bool) -> None:
         say_json(as_document(result, before))
     else:
         for line in as_lines(result, before):
-            click.echo(line)
+            say(line)
     for warning in result.warnings:
         complain(warning)
     ctx.exit(EXIT_WARNINGS if result.warnings else 0)

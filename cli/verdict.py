@@ -12,7 +12,7 @@ from ..reports.verdict_document import verdict_document
 from .history import open_history
 from .options import exit_code_option, json_option, machine_option, settings_options
 from .settings import Settings
-from .speech import say_json
+from .speech import say, say_json
 from .tables import WIDTH, wrap
 
 EXIT_DRIFT = 1
@@ -55,10 +55,10 @@ def exit_code(verdicts: Sequence[Verdict]) -> int:
 def _say(verdicts: Sequence[Verdict]) -> None:
     for verdict in verdicts:
         for line in wrap(sentence(verdict), WIDTH):
-            click.echo(line)
+            say(line)
         excluded = verdict.blame.excluded if verdict.blame else ()
         for text in (*evidence_of(verdict), *(f"not {said}" for said in excluded)):
             first, *more = wrap(text, WIDTH - 4)
-            click.echo(f"  - {first}")
+            say(f"  - {first}")
             for line in more:
-                click.echo(f"    {line}")
+                say(f"    {line}")

@@ -14,6 +14,7 @@ from typing import Any
 
 from .errors import SettingsError
 from .journal_entry import NUMBERS, JournalEntry, kind_of
+from .plain_text import escaped
 from .units import MILLI
 from .whole_file import write_whole
 
@@ -164,5 +165,5 @@ def _table_of(entry: JournalEntry) -> str:
 
 
 def _quoted(text: str) -> str:
-    # JSON's escapes are TOML's too; only DEL, which JSON leaves alone, TOML forbids.
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
+    # JSON's escapes are TOML's too; what a terminal would obey, and DEL, which TOML forbids, are left by JSON.
+    return escaped(json.dumps(text, ensure_ascii=False))
