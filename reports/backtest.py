@@ -16,8 +16,9 @@ from ..store.errors import AnalysisError
 from ..store.packing import DAY_MS, midnight_utc_ms
 from .baseline import MOST_DAYS
 from .drift import INTERFACE, Detector, DetectorSettings, day_rows
-from .judgement import FAN_SETTINGS, IDLE_SETTINGS, Judge, Verdict, airflow_settings, interface_series, settle
+from .judgement import Judge, Verdict, interface_series, settle
 from .part_series import PartSeries, airflow_series, fan_series
+from .part_settings import FAN_SETTINGS, IDLE_SETTINGS, airflow_settings
 
 # A quick look rests on rows as they were known at their time, the judgement on what they are known to be now:
 # seen on simulated machines, their evidence differs by less [nats].

@@ -17,15 +17,15 @@ from .answer_curve import AnswerCurve, answer_curve
 from .baseline import Change
 from .cause import AIRFLOW_SYSTEMATIC, Blame, Cause, blame
 from .derivation import Derivation
-from .drift import AIRFLOW, INTERFACE, DetectorSettings
+from .drift import INTERFACE
 from .era_model import EraModel
 from .eras import Era, Part
-from .idle_series import idle_series, shift_as_read_k
+from .idle_series import idle_series, is_plain_step, shift_as_read_k
 from .judged_part import JudgedPart, judged_part
 from .machine_frames import POWER_STAGE
 from .part_series import INTERFACE as INTERFACE_PART
 from .part_series import PartSeries, airflow_series, fan_series, part_series
-from .reference_temperature import ReferenceKind
+from .part_settings import FAN_SETTINGS, IDLE_SETTINGS, airflow_settings
 from .remeasure import Stretch, measure_stretch
 from .signs import signs_of
 from .together import settle
@@ -36,14 +36,6 @@ __all__ = ["Judge", "JudgedPart", "Verdict", "settle"]
 
 # Compared as numbers, words are found fast; a walk through a year looks for them a thousand times.
 WORDS = dict.fromkeys(("part", "workload_class"), "category")
-# With a probe in the room the airflow part wanders less by season.
-AIRFLOW_WITH_PROBE = DetectorSettings(systematic_sd=0.015, smallest_change=0.04)
-# Where neither room nor fan is read, other work and weather move it by a tenth (simulated laptops).
-AIRFLOW_BLIND = DetectorSettings(systematic_sd=0.06, smallest_change=0.08)
-# After a change of tasks healthy fans turned 6 % slower at the same temperature (simulated laptops).
-FAN_SETTINGS = DetectorSettings(systematic_sd=0.02, smallest_change=0.08)
-# In kelvin by fifty; healthy machines stayed within 0.5 K, within 1.5 K where fins clogged (simulated).
-IDLE_SETTINGS = DetectorSettings(systematic_sd=0.016, smallest_change=0.03)
 YOUNG_DAYS = 2.0  # for how long a stretch stands that rests on few days
 
 
@@ -101,8 +93,8 @@ class Judge:
         fan = _fan_part(cells, model)
         idle = self._idle_part(source, cells, until_utc_ms)
         changed = [part for part in (interface, airflow) if part.is_changed]
-        if not changed and idle.is_changed and idle.changed_by.shape == "step":
-            changed.append(idle)  # a thermometer goes off at once; what creeps at idle is something else
+        if not changed and _is_thermometer(idle):
+            changed.append(idle)
         if fan.is_changed and fan.changed_by.change_pct < 0.0:
             changed.append(fan)  # one that turns faster than it used to is not worn
         stretch = self.stretches.get((source, era.from_utc_ms)) if interface.is_changed else None
@@ -199,21 +191,19 @@ class Judge:
         return stretched.widened(stretch.relative_error) if stretched.is_changed else interface
 
 
+def _is_thermometer(idle: JudgedPart) -> bool:
+    """Whether idle moved as a thermometer does: at once and for good; what creeps is something else."""
+    if not idle.is_changed or idle.series is None or idle.changed_by.shape != "step":
+        return False
+    return is_plain_step(idle.series, onset_of(idle), idle.changed_by.change_pct)
+
+
 def _is_fan_unseen(found: Blame, airflow: JudgedPart, model: EraModel | None) -> bool:
     """Whether the air got better as a fan makes it in a hotter room, and no speed tells."""
     has_fan = model is not None and bool(model.fan)
     is_better = airflow.is_changed and airflow.changed_by.change_pct < 0.0
     may_be_air = found.cause in (Cause.AIRFLOW, Cause.UNKNOWN) and found.allows(Cause.AIRFLOW, "airflow part")
     return is_better and may_be_air and not has_fan
-
-
-def airflow_settings(model: EraModel | None) -> DetectorSettings:
-    """What counts as drift of the airflow part, by what told the temperature of the air."""
-    kind = model.reference.kind if model is not None and model.reference is not None else ""
-    has_fan = model is not None and bool(model.fan)
-    if kind == ReferenceKind.AMBIENT.value:
-        return AIRFLOW_WITH_PROBE if has_fan else AIRFLOW
-    return AIRFLOW if has_fan else AIRFLOW_BLIND
 
 
 def day_of_last(days: pd.Index) -> int:

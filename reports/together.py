@@ -10,6 +10,7 @@ import pandas as pd
 from .baseline import NORMAL_95, log_of_pct
 from .cause import Cause
 from .judged_part import JudgedPart
+from .shared_air import told_of_its_air
 from .verdict import Verdict, onset_of, state_of
 
 OFFSET = "temperature offset"  # by the name that `blame` gives it
@@ -31,7 +32,8 @@ def settle(verdicts: list[Verdict]) -> list[Verdict]:
     verdicts = [_with_the_others(one, verdicts) if _may_be_air(one) else one for one in verdicts]
     verdicts = [_not_by_itself(one) for one in verdicts]
     verdicts = [_not_by_chance(one) for one in verdicts]
-    return [_of_its_fan(one, verdicts) for one in verdicts]
+    verdicts = [_of_its_fan(one, verdicts) for one in verdicts]
+    return [told_of_its_air(one, verdicts) for one in verdicts]
 
 
 def _moved_itself(one: Verdict, verdicts: list[Verdict]) -> Verdict:

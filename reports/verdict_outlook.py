@@ -19,11 +19,12 @@ from .drift import INTERFACE
 from .exposure import exposure_of
 from .fits import fit_stretch
 from .heat_path import Estimate
-from .judgement import Verdict, airflow_settings
 from .outlook import Outlook, outlook
+from .part_settings import airflow_settings
 from .reference_conditions import ReferenceConditions
 from .signs import USUAL_SHARE
 from .throttle_point import throttle_point_c
+from .verdict import Verdict
 from .window_groups import loaded
 
 MONTH_MS = 30 * DAY_MS

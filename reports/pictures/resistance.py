@@ -17,9 +17,9 @@ from ..cause import Cause
 from ..detection import Detection
 from ..drift import INTERFACE as INTERFACE_SETTINGS
 from ..judged_part import JudgedPart
-from ..judgement import airflow_settings
 from ..message_words import PARTS, all_of, day, signed, size
 from ..part_series import PartSeries
+from ..part_settings import airflow_settings
 from ..verdict import Verdict
 from .day_axis import (
     day_number,

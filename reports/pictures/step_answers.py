@@ -17,7 +17,7 @@ from ..baseline import WITHIN_CLASS_SD
 from ..classes import step_classes
 from ..derivation import Derivation
 from ..era_model import EraModel
-from ..judgement import airflow_settings
+from ..part_settings import airflow_settings
 from ..power_history import correct_power
 
 Array = npt.NDArray[np.float64]

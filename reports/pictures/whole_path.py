@@ -11,9 +11,9 @@ import pandas as pd
 
 from ...store.errors import AnalysisError, TooFewWindowsError
 from ..drift import INTERFACE
-from ..judgement import airflow_settings
 from ..message_words import MONTHS
 from ..part_series import PartSeries
+from ..part_settings import airflow_settings
 from ..verdict import Verdict
 from ..verdict_outlook import PathState
 from .day_axis import day_number, day_numbers

@@ -53,7 +53,7 @@ def verdict(
         name: part(name, onset, pct) if name == leading else part(name, None, 0.0)
         for name in ("interface", "airflow", "fan", "idle")
     }
-    model: Any = SimpleNamespace(shared_with=shared_with, fan="")
+    model: Any = SimpleNamespace(shared_with=shared_with, fan="", reference=None)
     era = Era(source, 0, 0, 1, (), (), frozenset(), PowerScale())
     return Verdict(
         source, era, model, **parts, state="watch", cause=cause, blame=blame, leading=parts[leading]

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from heatdrift.reports.idle_series import idle_series, in_its_unit
+from heatdrift.reports.idle_series import KELVIN_PER_LOG, idle_series, in_its_unit, is_plain_step
 from heatdrift.reports.judged_part import JudgedPart, judged_part
-from heatdrift.reports.judgement import IDLE_SETTINGS
+from heatdrift.reports.part_settings import IDLE_SETTINGS
 from heatdrift.store.errors import AnalysisError
 
 N_DAYS, OFF_DAY, OFF_K = 80, 50, 3.0
@@ -71,3 +71,17 @@ def test_alone_and_without_a_probe_nobody_knows() -> None:
     own, _ = two_sources(np.random.default_rng(1), OFF_K)
     with pytest.raises(AnalysisError, match="no other source"):
         idle_series(own, [])
+
+
+def test_a_fan_that_turns_on_some_idle_days_is_no_thermometer() -> None:
+    """It makes two levels that come and go; a thermometer that went off has one before and one after."""
+    rng = np.random.default_rng(4)
+    age = np.arange(N_DAYS)
+    turns = np.where(age < OFF_DAY, age % 6 == 0, age % 6 != 0)  # one day in six is on the other level
+    scatter = 0.1 * rng.standard_normal(N_DAYS)
+    for level, is_plain in ((9.0 - OFF_K * turns, False), (9.0 - OFF_K * (age >= OFF_DAY), True)):
+        series = idle_series(cells(level + scatter, "above the air"), [])
+        onset = pd.Timestamp("2026-01-01", tz="UTC") + pd.Timedelta(days=OFF_DAY)
+        change_pct = 100.0 * np.expm1(-OFF_K / KELVIN_PER_LOG)
+        assert is_plain_step(series, onset, change_pct) is is_plain
+        assert not is_plain_step(series, onset + pd.Timedelta(days=N_DAYS), change_pct)  # nothing after it

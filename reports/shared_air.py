@@ -1,0 +1,82 @@
+"""The air of one source tells of the air of another: one sink, one fan, one case around both."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+from .baseline import NORMAL_95, log_of_pct
+from .cause import UNDECIDED, Cause
+from .judged_part import JudgedPart, change_now
+from .part_settings import airflow_settings
+from .verdict import Verdict, onset_of, state_of
+
+# Fins, fan and vents belong to a sink and not to a source; two coolers in one case share its vents alone.
+# Common practice, no source: of ten changed sinks nine change for all sources, of four coolers one does.
+ODDS_SAME_SINK, ODDS_SAME_CASE = 9.0, 1.0 / 3.0
+UNLIKE = 0.3  # by how much the shares of two sources in one change of air differ (simulated laptops)
+
+
+def told_of_its_air(one: Verdict, verdicts: Sequence[Verdict]) -> Verdict:
+    """Tell of the air that this source shares with another, where it says the same by itself.
+
+    Parameters
+    ----------
+    one
+        What is silent about its air is told of that of the others.
+    verdicts
+        Of all sources of the machine.
+    """
+    if one.leading is not None or one.airflow.series is None:
+        return one
+    for other in verdicts:
+        if other.source == one.source or other.cause not in (Cause.AIRFLOW, Cause.FAN):
+            continue
+        if other.leading is not other.airflow:
+            continue
+        same_sink = shares_sink(one, other)
+        odds = ODDS_SAME_SINK if same_sink else ODDS_SAME_CASE
+        if evidence(one, other.airflow) + 2.0 * math.log(odds) >= UNDECIDED:
+            return replace(
+                one,
+                cause=Cause.AIRFLOW if other.cause is Cause.FAN and not same_sink else other.cause,
+                state=state_of(Cause.AIRFLOW, [other.airflow]),
+                leading=other.airflow,
+                remark=f"the air of {other.source} has changed, and its own agrees with that",
+            )
+    return one
+
+
+def shares_sink(one: Verdict, other: Verdict) -> bool:
+    """Whether the heat of either was seen to warm the other through the metal."""
+    return any(
+        name.model is not None and beside.source in name.model.shared_with
+        for name, beside in ((one, other), (other, one))
+    )
+
+
+def evidence(one: Verdict, air: JudgedPart) -> float:
+    """How much likelier its air changed as another's did than not at all [difference of chi squared].
+
+    Parameters
+    ----------
+    one
+        The source that is asked.
+    air
+        Changed airflow part of the other.
+    """
+    assert one.airflow.series is not None
+    told = change_now(one.airflow.series, since=onset_of(air).floor("D"))
+    if told.pct is None or told.ci95_pct is None:
+        return 0.0
+    seen, expected = log_of_pct(told.pct), log_of_pct(air.changed_by.change_pct)
+    error = math.hypot(_error(told.ci95_pct), airflow_settings(one.model).systematic_sd)
+    if_alike = math.hypot(error, _error(air.changed_by.change_ci95_pct), UNLIKE * expected)
+    nothing = (seen / error) ** 2 + 2.0 * math.log(error)
+    return nothing - ((seen - expected) / if_alike) ** 2 - 2.0 * math.log(if_alike)
+
+
+def _error(ci95_pct: tuple[float, float]) -> float:
+    low, high = (log_of_pct(end) for end in ci95_pct)
+    return (high - low) / (2.0 * NORMAL_95)

@@ -1,0 +1,76 @@
+"""A sink that clogs, clogs for all sources on it; two coolers in one case share less."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from heatdrift.reports.cause import Cause
+from heatdrift.reports.part_series import TOTAL, part_series
+from heatdrift.reports.shared_air import evidence, told_of_its_air
+from heatdrift.reports.together import settle
+from heatdrift.reports.verdict import Verdict
+
+from .made_verdicts import verdict
+
+N_DAYS, ONSET_DAY, CHANGE_PCT = 80, 50, 26.0
+FIRST = pd.Timestamp("2026-01-01", tz="UTC")
+ONSET = (FIRST + pd.Timedelta(days=ONSET_DAY)).strftime("%Y-%m-%dT%H:%M:%SZ")
+CLOGGED = verdict("cpu0", Cause.AIRFLOW, "airflow", onset=ONSET, pct=CHANGE_PCT)
+
+
+def silent(change_pct: float, shared_with: tuple[str, ...]) -> Verdict:
+    """A source whose air changed that day, too little to be told of it by itself."""
+    log_ratio = np.where(np.arange(N_DAYS) >= ONSET_DAY, np.log1p(change_pct / 100.0), 0.0)
+    log_ratio = log_ratio + 0.02 * np.random.default_rng(1).standard_normal(N_DAYS)
+    table = pd.DataFrame(
+        {
+            "day": (FIRST + pd.to_timedelta(np.arange(N_DAYS), "D")).strftime("%Y-%m-%d"),
+            "part": TOTAL,
+            "workload_class": "game",
+            "value": 0.2 * np.exp(log_ratio),
+            "standard_error": 0.2 * 0.02,
+            "n": 20,
+        }
+    )
+    one = verdict("gpu0", Cause.NONE, "fan", onset=ONSET, pct=0.0, shared_with=shared_with)
+    air = replace(one.airflow, series=part_series(table, TOTAL))
+    return replace(one, state="holding", leading=None, airflow=air)
+
+
+# Without probe and fan healthy air wanders by 6 %: 17 % is nearly three of them, 10 % less than two.
+@pytest.mark.parametrize(
+    ("change_pct", "shared_with", "is_told"),
+    [
+        (17.0, ("cpu0",), True),
+        (17.0, (), False),
+        (26.0, (), True),
+        (2.0, ("cpu0",), False),
+        (0.0, (), False),
+        (-15.0, ("cpu0",), False),
+    ],
+)
+def test_air_is_told_where_the_source_agrees(
+    change_pct: float, shared_with: tuple[str, ...], is_told: bool
+) -> None:
+    gpu = settle([CLOGGED, silent(change_pct, shared_with)])[1]
+    assert (gpu.cause is Cause.AIRFLOW, gpu.state != "holding") == (is_told, is_told)
+    assert ("cpu0" in gpu.remark) is is_told
+
+
+def test_evidence_grows_with_what_is_seen() -> None:
+    seen = [evidence(silent(pct, ()), CLOGGED.airflow) for pct in (0.0, 10.0, 20.0)]
+    assert seen == sorted(seen) and seen[0] < 0.0 < seen[2]
+
+
+def test_only_air_or_a_fan_that_leads_is_told_of() -> None:
+    gpu = silent(26.0, ("cpu0",))
+    for other in (replace(CLOGGED, cause=Cause.TELEMETRY), replace(CLOGGED, leading=CLOGGED.idle)):
+        assert told_of_its_air(gpu, [other, gpu]) is gpu
+    worn = replace(CLOGGED, cause=Cause.FAN)
+    assert told_of_its_air(gpu, [worn, gpu]).cause is Cause.FAN
+    assert told_of_its_air(silent(26.0, ()), [worn, gpu]).cause is Cause.AIRFLOW
+    assert told_of_its_air(replace(gpu, airflow=CLOGGED.fan), [CLOGGED, gpu]).leading is None
