@@ -7,12 +7,12 @@ import shutil
 import sqlite3
 from datetime import UTC, datetime
 from pathlib import Path
-from urllib.parse import quote
 
 from .copying import copy_into
 from .database import Database, open_writer
 from .errors import DamagedDataError, DiskFullError, ReadOnlyDatabaseError
 from .faults import translated
+from .soundness import connect_still, fault
 from .sqlite_file import FILE_MODE, FOLDER_MODE
 from .summary import size_of
 
@@ -89,7 +89,7 @@ def need_room(folder: Path, n_bytes: int) -> None:
 
 
 def check_file(path: Path) -> None:
-    """Check every page and index of a SQLite file that nobody writes.
+    """Check every page, index, row and packed table of a SQLite file that nobody writes.
 
     Raises
     ------
@@ -97,13 +97,13 @@ def check_file(path: Path) -> None:
         With the first thing that is wrong.
     """
     with translated(str(path), path):
-        connection = sqlite3.connect(f"file:{quote(str(path.absolute()))}?immutable=1", uri=True)
+        connection = connect_still(path)
         try:
-            first = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+            found = fault(connection)
         finally:
             connection.close()
-    if first != "ok":
-        raise DamagedDataError(f"{path} is damaged ({first})", remedy="keep the earlier backups")
+    if found is not None:
+        raise DamagedDataError(f"{path} is damaged ({found})", remedy="keep the earlier backups")
 
 
 def _copy_file(database: Database, part: Path) -> None:

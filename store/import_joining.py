@@ -11,7 +11,7 @@ import pyarrow.compute as pc
 
 from .packing import SOURCE_SCHEMA, TIME
 from .records import REASON_BITS, Cadence
-from .schema import VALUE_COLUMNS
+from .sample_tables import VALUE_COLUMNS
 
 # How densely a row was looked at shows in its distance from the next: single looks near a load step are
 # kept every second, means under load every 5 s, means at idle every 60 s.

@@ -12,7 +12,8 @@ from .backup import backup, need_room
 from .database import Database
 from .errors import DamagedDataError, HeatdriftError
 from .packing import DAY_MS
-from .schema import machine, sealed_day, task_log
+from .row_checksum import check_rows
+from .schema import machine, probe_sample, sealed_day, source_sample, task_log
 from .sealing import SealResult, merge_sealed_weeks, seal_finished_days
 from .series import rows_of
 from .upkeep_settings import UpkeepSettings
@@ -20,11 +21,11 @@ from .upkeep_settings import UpkeepSettings
 __all__ = [
     "UpkeepResult",
     "UpkeepSettings",
-    "usual_backup",
     "backup",
     "check_integrity",
     "reclaim",
     "upkeep",
+    "usual_backup",
 ]
 
 SPARE_BYTES = 2_000_000  # the next days' rows go into these free pages: giving them back would only churn
@@ -110,7 +111,7 @@ def _backup_folder(database: Database, settings: UpkeepSettings) -> Path | None:
 
 
 def check_integrity(database: Database) -> None:
-    """Check the structure of the file and every packed table against its checksum and its number of rows.
+    """Check the structure of the file, and every row and packed table against its checksum.
 
     Raises
     ------
@@ -122,8 +123,11 @@ def check_integrity(database: Database) -> None:
             first = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
         if first != "ok":
             raise DamagedDataError(
-                f"{database.url_for_people} is damaged ({first})", remedy="bring back the latest backup"
+                f"{database.url_for_people} is damaged ({first})", remedy="run `heatdrift repair`"
             )
+    for table in (source_sample, probe_sample):
+        with database.begin() as connection:
+            check_rows(connection, table)
     with database.begin() as connection:
         ids = connection.scalars(select(sealed_day.c.id).order_by(sealed_day.c.id)).all()
     for number in ids:
@@ -132,7 +136,7 @@ def check_integrity(database: Database) -> None:
             if piece is not None and rows_of(piece).num_rows != piece.n_rows:
                 raise DamagedDataError(
                     f"{piece.series}, {piece.first_day} to {piece.last_day}, has lost rows",
-                    remedy="bring back the latest backup",
+                    remedy="run `heatdrift repair`",
                 )
 
 

@@ -8,7 +8,8 @@ from sqlalchemy import select
 
 from .database import Database
 from .records import SourceSample
-from .schema import VALUE_COLUMNS, channel, machine, probe_sample, source, source_sample
+from .sample_tables import VALUE_COLUMNS
+from .schema import channel, machine, probe_sample, source, source_sample
 
 # Probes are read together: the newest of each lies within the last few rows of all of them.
 NEWEST_PROBE_ROWS = 2000

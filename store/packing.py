@@ -19,7 +19,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from .errors import DamagedDataError
-from .schema import VALUE_COLUMNS
+from .sample_tables import VALUE_COLUMNS
 
 CODEC = "parquet-1"
 ZSTD_LEVEL = 9  # 3 packs a day in half the time and 1 to 2 % larger; a day is packed once and kept for ever
@@ -113,7 +113,7 @@ def unpack(packed: bytes, expected_checksum: str, what: str) -> pa.Table:
     if checksum(packed) != expected_checksum:
         raise DamagedDataError(
             f"sealed rows of {what} do not match their checksum",
-            remedy="keep the database, and bring back the latest backup",
+            remedy="run `heatdrift repair`",
         )
     file = pq.ParquetFile(pa.BufferReader(packed))
     about = json.loads(file.metadata.metadata[b"heatdrift"])

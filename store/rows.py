@@ -10,7 +10,9 @@ from sqlalchemy import Connection, Table, select
 from .database import Database
 from .errors import StoreError
 from .records import Batch, ProbeSample, SourceSample
-from .schema import VALUE_COLUMNS, boot, gap, identity_change, probe_sample, source_sample
+from .row_checksum import row_checksum
+from .sample_tables import VALUE_COLUMNS
+from .schema import boot, gap, identity_change, probe_sample, source_sample
 
 SOURCE_COLUMNS = (
     "source_id",
@@ -108,10 +110,10 @@ def insert_new(database: Database, connection: Connection, table: Table, rows: l
 def _insert_cells(connection: Connection, table: Table, columns: Sequence[str], rows: list[Cells]) -> int:
     """Do what `insert_new` does at a third of its cost: the driver takes the tuples as they are."""
     marker = "?" if connection.dialect.name == "sqlite" else "%s"
-    names, markers = ", ".join(columns), ", ".join([marker] * len(columns))
+    names, markers = ", ".join((*columns, "checksum")), ", ".join([marker] * (len(columns) + 1))
     # The names are those of our own tables.
     statement = f"INSERT INTO {table.name} ({names}) VALUES ({markers}) ON CONFLICT DO NOTHING"  # noqa: S608
-    return connection.exec_driver_sql(statement, rows).rowcount
+    return connection.exec_driver_sql(statement, [(*row, row_checksum(row)) for row in rows]).rowcount
 
 
 def _place(database: Database, connection: Connection, table: Table, series: str, row: Row) -> None:
@@ -121,7 +123,9 @@ def _place(database: Database, connection: Connection, table: Table, series: str
     while True:
         stored = connection.execute(query.where(table.c.time_utc_ms == at_utc_ms)).first()
         if stored is None:
-            insert_new(database, connection, table, [row | {"time_utc_ms": at_utc_ms}])
+            moved = row | {"time_utc_ms": at_utc_ms}
+            checked = moved | {"checksum": row_checksum(tuple(moved.values()))}
+            insert_new(database, connection, table, [checked])
             return
         if tuple(stored) == tuple(wanted.values()):
             return

@@ -24,9 +24,9 @@ from sqlalchemy import (
 )
 
 from .outbox_tables import outbox_tables
-from .sample_tables import VALUE_COLUMNS, sample_tables
+from .sample_tables import sample_tables
 
-REVISIONS = ("0001", "0002", "0003", "0004")
+REVISIONS = ("0001", "0002", "0003", "0004", "0005")
 """Schema revisions, oldest first; the last one is what this heatdrift reads and writes."""
 
 metadata = MetaData(

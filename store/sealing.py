@@ -16,6 +16,7 @@ from sqlalchemy import Connection, delete, func, insert, select
 from .database import Database
 from .errors import DamagedDataError
 from .packing import CODEC, DAY_MS, checksum, day_of, midnight_utc_ms, pack, widen
+from .row_checksum import check_rows
 from .schema import sealed_day
 from .series import PROBES, Series, every_series, hot_rows, in_order, rows_of
 from .upkeep_settings import HOT_DAYS
@@ -91,9 +92,10 @@ def _seal_oldest_day(connection: Connection, series: Series, before_utc_ms: int)
         return None
     day = day_of(oldest)
     start = midnight_utc_ms(day)
+    is_in_day = (series.is_mine, moment >= start, moment < start + DAY_MS)
+    check_rows(connection, series.rows, *is_in_day)
     rows = hot_rows(connection, series, start, start + DAY_MS)
     n_bytes = write_packed(connection, series, day, day, rows)
-    is_in_day = (series.is_mine, moment >= start, moment < start + DAY_MS)
     n_deleted = connection.execute(delete(series.rows).where(*is_in_day)).rowcount
     if n_deleted != rows.num_rows:
         raise DamagedDataError(
