@@ -25,6 +25,7 @@ from ..daemon.messages import MessageDesk
 from ..daemon.notify import Notifier
 from ..daemon.pen import Pen
 from ..daemon.sensors.nvml import NvmlLink
+from ..daemon.sensors.patience import PatientFiles
 from ..daemon.service import Service
 from ..daemon.service_settings import ServiceSettings
 from ..daemon.watch import Watch
@@ -61,14 +62,15 @@ def open_doors(fake: Fake | None, start_utc_ms: int) -> Iterator[Doors]:
     if fake is None:
         link = NvmlLink()
         try:
-            yield Doors(nvml=link, use_portable=True)
+            yield Doors(nvml=link, use_portable=True, files=PatientFiles().door)
         finally:
             link.close()
         return
     with fake_machine(fake, start_utc_ms) as roots:
         link = NvmlLink(library=DOUBLE_LIBRARY)
         try:
-            yield Doors(sys_root=roots.sys_root, proc_root=roots.proc_root, nvml=link, use_portable=False)
+            files = PatientFiles().door
+            yield Doors(roots.sys_root, roots.proc_root, nvml=link, use_portable=False, files=files)
         finally:
             link.close()
 

@@ -22,6 +22,9 @@ EARLY_SHARE = 0.1
 # No graphics card draws half as much again as its limit for as long as its own averaging takes.
 # (A processor may: its short-term limit is several times the sustained one.)
 ABSURD_POWER_SHARE = 1.5
+# What is read within half a look belongs to it; counters are dated to a fiftieth of one.
+LATE_S = 0.5
+FRESH_S = 0.02
 LIMIT = QUANTITY_INDEX["enforced_limit_w"]
 POWER_SHIFT = REASON_BITS * POWER
 
@@ -37,24 +40,36 @@ class GroupReader:
         self._read_at_boot_s: float | None = None
         self._slow_reads = 0
         self._is_broken = False
-        self._not_read: tuple[Reading, ...] = (Missing.NOT_READ,) * self.size
+        self._is_doubtful = False
+        self.not_read: tuple[Reading, ...] = (Missing.NOT_READ,) * self.size
         self._failed: tuple[Reading, ...] = (Missing.READ_ERROR,) * self.size
 
     def read(self, at_boot_s: float) -> Sequence[Reading]:
         """Read the group if it is due."""
         least_s = self._min_period_s if self._slow_reads < SLOW_READS else SLOW_PERIOD_S
         if self._read_at_boot_s is not None and 0 <= at_boot_s - self._read_at_boot_s < least_s:
-            return self._not_read
+            return self.not_read
         self._read_at_boot_s = at_boot_s
         began_s = self._stopwatch()
         readings = self._guarded(self.group.read, at_boot_s)
         self._note_cost(self._stopwatch() - began_s)
+        if self._is_doubtful:
+            self._is_doubtful = False
+            return (Missing.FIRST_LOOK,) * self.size
         return readings
+
+    def doubt(self) -> Sequence[Reading]:
+        """Take back what was read last: it came too late to say of which moment it tells.
+
+        What the next read gives goes as well, because counters are then compared with that moment.
+        """
+        self._is_doubtful = True
+        return (Missing.TIMEOUT,) * self.size
 
     def peek(self, at_boot_s: float) -> Sequence[Reading]:
         """Read only what betrays a load; nothing from a group that is slow or broken."""
         if self._is_broken or self._slow_reads >= SLOW_READS:
-            return self._not_read
+            return self.not_read
         return self._guarded(self.group.peek, at_boot_s)
 
     def _guarded(self, read: Callable[[float], Sequence[Reading]], at_boot_s: float) -> Sequence[Reading]:
@@ -101,9 +116,20 @@ class Gatherer:
         Groups, and which of their readings belongs to which source or probe.
     stopwatch
         Seconds that pass while a group is read; real ones, even where the clock is turned fast.
+    boot_s
+        Seconds since boot [s].
+    late_s
+        A group that takes longer ends the look [s since boot].
     """
 
-    def __init__(self, layout: Layout, stopwatch: Callable[[], float] = time.perf_counter) -> None:
+    def __init__(
+        self,
+        layout: Layout,
+        stopwatch: Callable[[], float] = time.perf_counter,
+        boot_s: Callable[[], float] = time.monotonic,
+        late_s: float = LATE_S,
+    ) -> None:
+        self._boot_s, self._late_s = boot_s, late_s
         self._readers = [GroupReader(group, stopwatch) for group in layout.groups]
         offsets, end = [], 0
         for reader in self._readers:
@@ -135,9 +161,7 @@ class Gatherer:
             A reason to trust no value of this look; the groups are read all the same, so that counters find
             their footing and closed files are opened again.
         """
-        readings: list[Reading] = []
-        for reader in self._readers:
-            readings.extend(reader.read(at_boot_s))
+        readings = self._readings(at_boot_s)
         if withheld is not None:
             readings = [r if r is Missing.ASLEEP or r is Missing.NOT_READ else withheld for r in readings]
         readings.append(Missing.NOT_EXPOSED)
@@ -176,6 +200,22 @@ class Gatherer:
             reading = readings[places[quantity]]
             triggers.append(None if isinstance(reading, Missing) else reading)
         return triggers
+
+    def _readings(self, at_boot_s: float) -> list[Reading]:
+        """Every group's readings; what a group that was late has held up is read at the next look."""
+        readings: list[Reading] = []
+        is_held_up = False
+        for reader in self._readers:
+            if is_held_up:
+                readings.extend(reader.not_read)
+                continue
+            own = reader.read(at_boot_s)
+            passed_s = self._boot_s() - at_boot_s
+            is_held_up = passed_s > self._late_s
+            readings.extend(reader.doubt() if is_held_up else own)
+            if passed_s > FRESH_S:  # the rates of the others are taken against the time that it is now
+                at_boot_s += passed_s
+        return readings
 
     def _source(self, readings: list[Reading], index: int, places: tuple[int, ...]) -> SourceLook:
         values: list[int | None] = []

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 
 from ..store.records import IdentityChange
 from .sensors.base import SensorGroup
+from .sensors.patience import Patience
 
 log = logging.getLogger(__name__)
 
@@ -22,6 +23,7 @@ class IdentityWatch:
 
     def __init__(self, known: Mapping[str, str]) -> None:
         self._known = dict(known)
+        self._patience = Patience()
 
     def changes(self, groups: Iterable[SensorGroup], at_utc_ms: int) -> list[IdentityChange]:
         """Ask every group; only what changed, or is new, comes back.
@@ -31,7 +33,7 @@ class IdentityWatch:
         found: list[IdentityChange] = []
         for group in groups:
             try:
-                facts = group.facts()
+                facts = self._patience.ask(group.name, group.facts)
             except Exception as error:  # as with readings: one group's fault is not the others'
                 log.debug("%s: no facts (%s)", group.name, error)
                 continue

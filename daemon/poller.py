@@ -10,7 +10,7 @@ from typing import NamedTuple
 from ..store.records import Gap, GapReason, IdentityChange, Missing, ProbeSample, SourceSample, unpack_missing
 from .cadence import CadenceKeeper, CadenceSettings, Look
 from .clock import Clock, JumpDetector, TimeJump
-from .gather import Gatherer
+from .gather import LATE_S, Gatherer
 from .health import SensorHealth
 from .identity import IdentityWatch
 from .layout import Layout
@@ -88,7 +88,9 @@ class Poller:
         self._clock = clock
         self._settings = settings
         self._overload_s = overload_s
-        self._gatherer = Gatherer(layout, stopwatch)
+        # Where the clock is turned fast, the same hiccup lasts longer on it; `overload_s` says how much.
+        late_s = LATE_S * overload_s / OVERLOAD_S
+        self._gatherer = Gatherer(layout, stopwatch, clock.boot_s, late_s)
         self._identity = identity
         self._jumps = JumpDetector(clock)
         self._look_due_s = self._facts_due_s = self.due_s
@@ -112,7 +114,7 @@ class Poller:
         if not is_look and self._trusted_from_boot_s is None:
             is_look = self.keeper.notices(self._gatherer.peek(boot_s, self.keeper.trigger_quantities))
         if is_look:
-            self._look(boot_s)
+            self._look(self._clock.boot_s())  # the peek may have taken its time
         if now_s >= self._facts_due_s:
             self._facts_due_s = now_s + FACTS_PERIOD_S
             self._changes += self._identity.changes(self.layout.groups, self._clock.wall_utc_ms())

@@ -82,9 +82,10 @@ class KeptFile:
         return self._guarded()
 
     def number(self) -> Reading:
-        """The integer in the file, or why there is none; an empty line is no number."""
+        """The integer in the file, or why there is none; neither an empty nor a cut line is a number."""
         try:
-            return int(self.content())
+            text = self.content()
+            return int(text) if len(text) < self.n_bytes and b"_" not in text else Missing.NOT_NUMERIC
         except OSError as error:
             return missing_for(error)
         except ValueError:
