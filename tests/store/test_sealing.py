@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import func, select, update
 
+from heatdrift.store import series
 from heatdrift.store.database import Database
 from heatdrift.store.errors import DamagedDataError, DatabaseBusyError
 from heatdrift.store.keeping import check_integrity
@@ -110,6 +111,15 @@ def test_a_stretch_cut_out_of_sealed_and_hot_rows(database: Database) -> None:
         first, after = (MONDAY_UTC_MS + round(day * DAY_MS) for day in (start, end))
         part = Reader(database).source_frame("gpu0", first, after)
         pd.testing.assert_frame_equal(part, whole[(moments >= first) & (moments < after)], check_freq=False)
+
+
+def test_rows_fetched_in_pieces_are_the_same(database: Database, monkeypatch: pytest.MonkeyPatch) -> None:
+    recorded(database, 2)
+    whole = everything(database)
+    monkeypatch.setattr(series, "ROWS_AT_ONCE", 50)  # 288 rows: the last piece is not full
+    assert_same(database, whole)
+    seal_finished_days(database, MONDAY_UTC_MS + 9 * DAY_MS, hot_days=1)
+    assert_same(database, whole)
 
 
 def test_rows_that_come_late_for_a_sealed_day_are_kept(database: Database) -> None:
