@@ -152,7 +152,7 @@ def compare(
     airflow = _rest_change(interface, total, share)
     temperatures, reason = _temperatures(source, fit, total, sides.usual_power_w(), conditions)
     frames = [reader.source_frame(source, side.from_utc_ms, side.to_utc_ms) for side in (before, after)]
-    load_w = load_threshold_w(pd.concat(frames))  # so that both sides mean the same by load
+    load_w = load_threshold_w(*frames)  # so that both sides mean the same by load
     sustained = compare_sustained(*(load_stretches(frame, load_w) for frame in frames))
     prices: list[Price] = []
     if era.cost is not None:

@@ -69,7 +69,7 @@ class Stretches:
         return np.where(np.cumsum(is_load)[self.rows.bins] > 0, self.rows.spans_s, 0.0)
 
 
-def load_threshold_w(frame: pd.DataFrame) -> float | None:
+def load_threshold_w(*frames: pd.DataFrame) -> float | None:
     """Power above which a source is under load [W]; None where no power was ever had.
 
     It lies between what the source idles at and the highest that it was seen to take, so it depends on what
@@ -79,15 +79,16 @@ def load_threshold_w(frame: pd.DataFrame) -> float | None:
 
     Parameters
     ----------
-    frame
-        As `Reader.source_frame` gives it.
+    frames
+        As `Reader.source_frame` gives them; of several stretches, however far apart, those with rows count.
     """
-    power_w = frame["power_w"].to_numpy(float)
+    power_w = np.concatenate([frame["power_w"].to_numpy(float) for frame in frames])
     known_w = power_w[np.isfinite(power_w)]
     if not len(known_w):
         return None
-    by_minutes = Grid.of(frame.index, QUIET_BIN_S)
-    idle_w = by_minutes.idle(by_minutes.mean(frame["power_w"]))
+    grids = [Grid.of(frame.index, QUIET_BIN_S) for frame in frames]
+    by_minutes = [grid.mean(frame["power_w"]) for grid, frame in zip(grids, frames, strict=True)]
+    idle_w = grids[0].idle(np.concatenate(by_minutes))
     high_w = float(np.quantile(known_w, HIGH_QUANTILE))
     return max(LOADED_FACTOR * IDLE_FACTOR * idle_w, idle_w + LOAD_SHARE * (high_w - idle_w))
 

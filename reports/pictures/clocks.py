@@ -40,7 +40,7 @@ def clocks_picture(
     now_utc_ms, then_utc_ms = days
     key, asked = f"{source}-clocks", f"Does {source} keep its clock?"
     frames = [frame for frame in (then, now) if frame is not None]
-    load_w = load_threshold_w(pd.concat([frame[["power_w"]] for frame in frames]))
+    load_w = load_threshold_w(*frames)
     found = minute_clocks(now, load_w)
     if isinstance(found, str):
         return Picture(key, asked, span_words(*now_utc_ms, 0, "with long load"), "", None, found)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import pandas as pd
 from matplotlib.axes import Axes
 
 from ...store.reader import Reader
@@ -66,7 +65,7 @@ def _short(reader: Reader, one: Comparison) -> Quantity:
     frames = [
         reader.source_frame(one.source, side.from_utc_ms, side.to_utc_ms) for side in (one.before, one.after)
     ]
-    load_w = load_threshold_w(pd.concat([frame[["power_w"]] for frame in frames]))
+    load_w = load_threshold_w(*frames)
     later, early = "after_5_min", "minute_1"
     tables = []
     for frame in frames:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +14,7 @@ from ..part_series import PartSeries
 from .day_axis import day_numbers
 
 Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.int64]
 
 LEVEL_HALF_DAYS = 3.5  # a week: no weekday weighs more than another
 LEAST_OF_LEVEL = 3
@@ -57,26 +57,31 @@ def running_level(series: PartSeries, found: Detection | None = None) -> Running
     edges = np.searchsorted(days, sudden)
     # A day is not known better than days are alike.
     usual = float(np.median(error))
-    mean, mean_error = np.full(len(days), np.nan), np.full(len(days), np.nan)
-    for number, at in enumerate(days):
-        begin, end = np.searchsorted(days, [at - LEVEL_HALF_DAYS, at + LEVEL_HALF_DAYS])
-        begin = max(begin, *edges[edges <= number], 0)
-        end = min(end, *edges[edges > number], len(days))
-        near, n = slice(begin, end), end - begin
-        if n < LEAST_OF_LEVEL:
-            continue
-        weight = 1.0 / (error[near] ** 2 + usual**2)
-        weight /= weight.sum()
-        mean[number] = weight @ value[near]
-        own = float(np.sum((weight * error[near]) ** 2))
-        seen = float(np.sum((weight * (value[near] - mean[number])) ** 2)) * n / (n - 1)
-        mean_error[number] = math.hypot(
-            math.sqrt(max(own, seen)), series.classes.of(near).standard_error(weight)
-        )
+    begin, n = _weeks(days, edges)
+    # One row for each day, as wide as its week.
+    reach = np.arange(n.max(initial=0))
+    near, is_near = np.minimum(begin[:, None] + reach, len(days) - 1), reach < n[:, None]
+    weight = np.where(is_near, 1.0 / (error[near] ** 2 + usual**2), 0.0)
+    weight /= weight.sum(axis=1, keepdims=True)
+    mean = np.sum(weight * value[near], axis=1)
+    own = np.sum((weight * error[near]) ** 2, axis=1)
+    seen = np.sum((weight * (value[near] - mean[:, None])) ** 2, axis=1) * n / np.maximum(n - 1, 1)
+    mixtures = np.einsum("dw,dwc->dc", weight, series.classes.mixtures[near])
+    of_classes = np.einsum("dc,dc->d", mixtures @ series.classes.covariance, mixtures)
+    mean_error = np.sqrt(np.maximum(own, seen) + np.maximum(of_classes, 0.0))
+    mean[n < LEAST_OF_LEVEL] = mean_error[n < LEAST_OF_LEVEL] = np.nan
     holes = np.union1d(np.flatnonzero(np.diff(days) > LONGEST_HOLE_DAYS) + 1, edges)
     half = NORMAL_95 * mean_error
     columns = (days, *(pct_of(one) for one in (mean, mean - half, mean + half)))
     return RunningLevel(*(np.insert(one, holes, np.nan) for one in columns))
+
+
+def _weeks(days: Array, edges: Index) -> tuple[Index, Index]:
+    """First day and number of days of the week around each day, which no edge divides."""
+    begin, end = (np.searchsorted(days, days + half) for half in (-LEVEL_HALF_DAYS, LEVEL_HALF_DAYS))
+    stretch = np.searchsorted(edges, np.arange(len(days)), side="right")
+    begin = np.maximum(begin, np.concatenate([[0], edges])[stretch])
+    return begin, np.minimum(end, np.concatenate([edges, [len(days)]])[stretch]) - begin
 
 
 def _sudden_days(found: Detection | None) -> Array:

@@ -49,9 +49,13 @@ def work_pictures(
     every = reader.source_frame(source, *stretch)
     now = every[every.index >= pd.Timestamp(since_utc_ms, unit="ms", tz="UTC")]
     then = None if baseline is None else reader.source_frame(source, *baseline)
-    first_utc_ms = from_utc_ms if baseline is None else baseline[0]
-    days = [day_of(at).isoformat() for at in (first_utc_ms, to_utc_ms - 1 + DAY_MS)]
-    cells = derived.cells(source, *days)
+    shown = [(since_utc_ms, to_utc_ms)] if baseline is None else [baseline, (since_utc_ms, to_utc_ms)]
+    cells = pd.concat(
+        [
+            derived.cells(source, *(day_of(at).isoformat() for at in (begin, end - 1 + DAY_MS)))
+            for begin, end in shown
+        ]
+    )
     makers: dict[str, Callable[[], Picture]] = {
         "clocks": lambda: clocks_picture(source, now, then, of_era),
         "fan": lambda: fan_picture(verdict, cells, of_era),

@@ -200,3 +200,13 @@ def test_a_light_day_by_itself_gives_what_it_gives_in_its_week_with_one_threshol
     assert len(load_stretches(light)) == 2  # by its own measure the lighter work is load too
     assert minutes_of_load(light, load_w)["n"].max() == 1
     assert load_threshold_w(light.assign(power_w=np.nan)) is None
+
+
+def test_years_between_two_stretches_change_nothing_in_what_load_is() -> None:
+    early, late = rows_of([30.0] * 4), rows_of([30.0, 12.0])
+    late["power_w"] *= 1.3
+    found = set()
+    for years in (1, 3):
+        late.index += pd.Timedelta(days=365 * years)
+        found |= {load_threshold_w(early, late), load_threshold_w(pd.concat([early, late]))}
+    assert len(found) == 1 and None not in found
