@@ -13,9 +13,10 @@ from pathlib import Path
 
 from ..daemon import unit
 from ..daemon.cadence import CadenceSettings
+from ..daemon.children import Child
 from ..daemon.clock import Clock, SystemClock
 from ..daemon.discovery import Doors, discover
-from ..daemon.errands import DATABASE_VARIABLE
+from ..daemon.errands import DATABASE_VARIABLE, StartWork
 from ..daemon.freed_memory import give_back
 from ..daemon.guard import Guard, Past
 from ..daemon.guard_settings import GuardSettings
@@ -81,6 +82,7 @@ def service(
     clock: Clock,
     notifier: Notifier,
     fake: Fake | None = None,
+    start_work: StartWork = Child,
 ) -> Service:
     """A service that is ready to run; no file and no sensor is touched before it does.
 
@@ -96,6 +98,8 @@ def service(
         Who is told that all is well.
     fake
         The invented machine behind the doors, None for the real one.
+    start_work
+        Starts the child processes of the service.
     """
     return Service(
         layout_factory=layout_factory(doors, settings),
@@ -104,11 +108,12 @@ def service(
         settings=service_settings(settings, fake),
         notifier=notifier,
         has_news=lambda: doors.nvml is not None and doors.nvml.has_news,
-        watch=watch(settings, clock, fake),
+        start_work=start_work,
+        watch=watch(settings, clock, fake, start_work),
     )
 
 
-def watch(settings: Settings, clock: Clock, fake: Fake | None) -> Watch:
+def watch(settings: Settings, clock: Clock, fake: Fake | None, start_work: StartWork = Child) -> Watch:
     """What guards hard limits and sends messages; an invented machine's owner hears nothing of it."""
     chosen = message_settings(settings)
     guard_settings = replace(GuardSettings(), **settings.sections["guard"])
@@ -118,6 +123,7 @@ def watch(settings: Settings, clock: Clock, fake: Fake | None) -> Watch:
         clock,
         has_channels=fake is None and bool(chosen.message_urls),
         environment={DATABASE_VARIABLE: settings.database},
+        start=start_work,
     )
     guard = Guard(guard_settings, clock, desk.post, chosen.repeat_days)
 

@@ -226,6 +226,7 @@ class Service:
             self._scribe.pen.checkpoint()
         except StoreError as error:
             log.info("the last checkpoint is left to the next start: %s", error)
+        self._scribe.pen.release()
         log.info("stopped; every row is written")
 
     def _beat(self, state: str) -> None:

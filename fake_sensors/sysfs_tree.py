@@ -6,7 +6,7 @@ from pathlib import Path
 
 from .machine import FakeMachine
 from .nvml_state import write_state
-from .tree_board import build_board
+from .tree_board import KERNEL, build_board
 from .tree_files import COUNTERS, GAUGES, TreeFiles
 from .tree_gpu import build_gpu, gpu_states
 from .tree_processor import build_processor
@@ -28,6 +28,8 @@ class SysfsTree:
         The GPU suspends whenever it has nothing to do, as on hybrid laptops.
     first_hwmon
         Number of the first hwmon folder: numbers follow the order of probing and differ from boot to boot.
+    kernel, nvidia_driver
+        Their releases; the next boot may find newer ones.
 
     Attributes
     ----------
@@ -38,13 +40,21 @@ class SysfsTree:
     """
 
     def __init__(
-        self, machine: FakeMachine, root: Path, *, sleeps: bool = False, first_hwmon: int = 0
+        self,
+        machine: FakeMachine,
+        root: Path,
+        *,
+        sleeps: bool = False,
+        first_hwmon: int = 0,
+        kernel: str = KERNEL,
+        nvidia_driver: str = NVIDIA_DRIVER,
     ) -> None:
         self.sys_root, self.proc_root = root / "sys", root / "proc"
         self.nvml_state = root / "nvml.json"
         self._view = TreeView(machine, sleeps)
         self._files = TreeFiles(root, first_hwmon)
-        build_board(self._files, self._view)
+        self._nvidia_driver = nvidia_driver
+        build_board(self._files, self._view, kernel)
         build_processor(self._files, self._view)
         build_gpu(self._files, self._view)
 
@@ -61,7 +71,7 @@ class SysfsTree:
         self._write_gpus()
 
     def _write_gpus(self) -> None:
-        write_state(self.nvml_state, NVIDIA_DRIVER, gpu_states(self._view))
+        write_state(self.nvml_state, self._nvidia_driver, gpu_states(self._view))
 
     def close(self) -> None:
         """Close the files; the folder stays."""

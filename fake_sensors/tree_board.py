@@ -9,12 +9,13 @@ from .tree_view import TreeView
 
 DISK_DEVICE = "sys/devices/pci0000:00/0000:00:1d.0/0000:03:00.0/nvme/nvme0"
 MILLI = 1000
+KERNEL = "6.8.0-45-generic"
 DEAD_ZONE_MILLI_C = 27_800  # what many firmwares say for ever
 
 
-def build_board(files: TreeFiles, view: TreeView) -> None:
+def build_board(files: TreeFiles, view: TreeView, kernel: str = KERNEL) -> None:
     """Add everything that is neither processor nor GPU."""
-    build_identity(files, view)
+    build_identity(files, view, kernel)
     if view.machine.values.kind == "laptop":
         build_laptop_board(files, view)
         build_mains(files)
@@ -23,12 +24,12 @@ def build_board(files: TreeFiles, view: TreeView) -> None:
     build_probes(files, view)
 
 
-def build_identity(files: TreeFiles, view: TreeView) -> None:
+def build_identity(files: TreeFiles, view: TreeView, kernel: str) -> None:
     """Add kernel, boot and firmware."""
     machine = view.machine
     files.fixed("proc/sys/kernel/random/boot_id", f"00000000-0000-4000-8000-{machine.start_utc_ms:012x}")
-    files.fixed("proc/sys/kernel/osrelease", "6.8.0-45-generic")
-    files.fixed("proc/version", "Linux version 6.8.0-45-generic")
+    files.fixed("proc/sys/kernel/osrelease", kernel)
+    files.fixed("proc/version", f"Linux version {kernel}")
     files.live(COUNTERS, "proc/uptime", lambda: f"{machine.elapsed_s:.2f} 0.00")
     identity = {
         "sys_vendor": "Invented",

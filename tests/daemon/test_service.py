@@ -142,6 +142,7 @@ def test_day_is_recorded_whole(stage: Stage) -> None:
     assert len([row for row in rows.sources if row.cadence == Cadence.STEP]) == (1 + 61) + 71
     assert stage.pen.state["state"] == "stopped"
     assert stage.pen.n_checkpoints == 1
+    assert stage.pen.is_released
     assert stage.notifier.told[0] == "ready"
     assert stage.notifier.told[-1] == "stopping"
     assert stage.notifier.n_alive == stage.computer.card.n_reads + stage.computer.card.n_peeks
