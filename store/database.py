@@ -24,7 +24,14 @@ from .schema import REVISIONS, alembic_version, metadata, revision_metadata
 log = logging.getLogger(__name__)
 
 URL_REMEDY = "write sqlite:///file or postgresql://..."
-POSTGRES_CONNECT_TIMEOUT_S = 10
+# A server that is gone without a word is given up after two minutes, not after the system's hours.
+POSTGRES_PATIENCE = {
+    "connect_timeout": 10,
+    "keepalives_idle": 60,
+    "keepalives_interval": 20,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 120_000,
+}
 MAKING_LOCK = 0x48446474  # PostgreSQL advisory lock: two services must not make the tables at once
 
 
@@ -87,6 +94,7 @@ def open_writer(
     keeps_checkpoints: bool = True,
     busy_timeout_ms: int = sqlite_file.BUSY_TIMEOUT_MS,
     cache_kib: int = sqlite_file.CACHE_KIB,
+    on_connect: Callable[[Any], None] | None = None,
 ) -> Database:
     """Open for writing, making the file and the tables where there are none.
 
@@ -102,6 +110,8 @@ def open_writer(
         things to do than wait.
     cache_kib
         Pages of a SQLite file kept in memory [KiB]; little for who only appends, and stays for months.
+    on_connect
+        Shown the driver's connection to a server before anything is asked through it.
 
     Raises
     ------
@@ -111,6 +121,8 @@ def open_writer(
     database = open_unchecked(
         url, keeps_checkpoints=keeps_checkpoints, busy_timeout_ms=busy_timeout_ms, cache_kib=cache_kib
     )
+    if on_connect is not None and not database.is_sqlite:
+        event.listen(database.engine, "connect", lambda found, _record: on_connect(found), insert=True)
     if database.is_sqlite and keeps_checkpoints and not sqlite_file.has_wal_reset_fix():
         log.warning(
             "SQLite %s has a rare bug that can damage a file two processes checkpoint at once; only this one "
@@ -271,7 +283,7 @@ def _postgres_engine(url: URL, *, can_write: bool) -> Engine:
             pool_size=1,
             max_overflow=0,
             pool_pre_ping=True,
-            connect_args={"connect_timeout": POSTGRES_CONNECT_TIMEOUT_S},
+            connect_args={key: value for key, value in POSTGRES_PATIENCE.items() if key not in url.query},
             # A reader's queries must see one moment, or sealing between two of them would show rows twice.
             isolation_level="READ COMMITTED" if can_write else "REPEATABLE READ",
         )
