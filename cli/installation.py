@@ -21,6 +21,12 @@ EVERYONE_READS = 0o644
 # The settings may hold addresses with passwords: the service reads them, its owner writes them, nobody else.
 SERVICE_READS, OWNER_ONLY = 0o640, 0o600
 OTHERS = stat.S_IRWXG | stat.S_IRWXO
+# What the counters show of other programs stands where they are opened, not only in the rule.
+POWER_RULE_NOTE = (
+    "the rule below opens the processor's energy counters to the service's group; whoever reads them often",
+    "can guess at what other programs compute, keys included (CVE-2020-8694, CVE-2020-8695). Put nobody else",
+    f"into the group {unit.SERVICE_USER}, or refuse it: heatdrift service install --without-power-rule",
+)
 RunCommand = Callable[[Sequence[str]], str]
 
 
@@ -113,6 +119,8 @@ class Installation:
             self._make_user()
             self._write_settings()
             if self.with_power_rule:
+                for line in POWER_RULE_NOTE:
+                    self.say(f"note     {line}")
                 self._write(self.rule_path, (files("heatdrift.daemon") / RULE_NAME).read_text("utf-8"))
                 self._do("udevadm", "control", "--reload")
                 self._do("udevadm", "trigger", "--subsystem-match=powercap", "--action=add")

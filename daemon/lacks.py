@@ -16,7 +16,9 @@ def power_permission_lack(source: str) -> Lack:
     return Lack(
         f"no permission to read the power of {source}",
         f"the thermal resistance of {source} cannot be known, only its temperatures and clocks",
-        f"install the rule {POWERCAP_RULES_FILE} (its first lines say how, and what the risk is)",
+        f"install the rule {POWERCAP_RULES_FILE}; its first lines say how. The risk: whoever may read this "
+        "counter can guess at keys that other programs compute with (CVE-2020-8694), so open it to the "
+        "service's group alone",
     )
 
 

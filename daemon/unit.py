@@ -31,7 +31,7 @@ class UnitFacts:
     code_folders
         Folders the interpreter reads its code from: environment, base installation, source tree.
     needs_network
-        The database is a server: address families and addresses must stay open.
+        The database is a server, or messages are sent: address families and addresses must stay open.
     database
         Given to the recorder as an option; empty leaves it to the settings.
     settings_file
@@ -127,10 +127,8 @@ def user_unit(facts: UnitFacts) -> str:
     walls = (
         "# Of the walls of the system service only these stand without root.",
         "NoNewPrivileges=yes",
-        "LockPersonality=yes",
-        "RestrictRealtime=yes",
-        "RestrictSUIDSGID=yes",
-        "SystemCallArchitectures=native",
+        *_families(facts),
+        *_CALLS,
     )
     install = ("[Install]", "WantedBy=default.target")
     return _text((head, ("[Service]", *_life(facts)), _resources(), walls, install))
@@ -205,6 +203,7 @@ def _view_of_the_system(facts: UnitFacts) -> tuple[str, ...]:
         *record,
         *home,
         "PrivateTmp=yes",
+        "PrivateMounts=yes",
         "# Makes /sys and /proc/sys read-only; reading sensors needs no more.",
         "ProtectKernelTunables=yes",
         "ProtectKernelModules=yes",
@@ -227,31 +226,40 @@ def _devices() -> tuple[str, ...]:
 
 
 def _rights(facts: UnitFacts) -> tuple[str, ...]:
-    network = (
-        ("RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6",)
-        if facts.needs_network
-        else (
-            "# AF_UNIX is how the service manager is told that all is well.",
-            "RestrictAddressFamilies=AF_UNIX",
-            "PrivateNetwork=yes",
-            "IPAddressDeny=any",
-        )
-    )
+    network = () if facts.needs_network else ("PrivateNetwork=yes", "IPAddressDeny=any")
     return (
         "NoNewPrivileges=yes",
         "CapabilityBoundingSet=",
         "AmbientCapabilities=",
+        *_families(facts),
         *network,
-        "RestrictNamespaces=yes",
-        "RestrictRealtime=yes",
-        "RestrictSUIDSGID=yes",
-        "LockPersonality=yes",
+        "# Nothing here listens, and nothing may begin to.",
+        "SocketBindDeny=any",
         "RemoveIPC=yes",
         "KeyringMode=private",
-        "SystemCallArchitectures=native",
-        "# @resources stays in: the nightly child lowers its own priority with it.",
-        "SystemCallFilter=@system-service",
-        "SystemCallFilter=~@privileged",
-        "# A refused call fails like a missing right instead of ending the recorder.",
-        "SystemCallErrorNumber=EPERM",
+        *_CALLS,
     )
+
+
+def _families(facts: UnitFacts) -> tuple[str, ...]:
+    if facts.needs_network:
+        return ("RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6",)
+    return (
+        "# AF_UNIX is how the service manager is told that all is well.",
+        "RestrictAddressFamilies=AF_UNIX",
+    )
+
+
+# These filter system calls, so that they stand without root as well.
+_CALLS = (
+    "RestrictNamespaces=yes",
+    "RestrictRealtime=yes",
+    "RestrictSUIDSGID=yes",
+    "LockPersonality=yes",
+    "SystemCallArchitectures=native",
+    "# @resources stays in: the nightly child lowers its own priority with it.",
+    "SystemCallFilter=@system-service",
+    "SystemCallFilter=~@privileged",
+    "# A refused call fails like a missing right instead of ending the recorder.",
+    "SystemCallErrorNumber=EPERM",
+)

@@ -137,12 +137,27 @@ def test_settings_of_a_user_s_own_service_are_for_that_user_alone(
     assert mode_of(settings) == after and system.given == []
 
 
+def test_power_rule_is_explained_before_it_is_written(tmp_path: Path) -> None:
+    system = System()
+    made = installation(tmp_path, system)
+    made.install()
+    written = system.said.index(f"wrote    {made.rule_path}")
+    before = " ".join(system.said[:written])
+    assert "CVE-2020-8694" in before and "--without-power-rule" in before
+    text = made.rule_path.read_text()
+    assert "CVE-2020-8694" in text and "cryptographic keys" in text
+    assert (
+        "0440" in text and "chgrp heatdrift" in text
+    )  # the group reads, nobody writes, everyone else has nothing
+
+
 def test_power_rule_can_be_refused(tmp_path: Path) -> None:
     system = System()
     made = installation(tmp_path, system)
     made.with_power_rule = False
     made.install()
     assert not made.rule_path.exists()
+    assert not any("CVE" in line for line in system.said)
     assert not any("udevadm" in command for command in system.commands)
 
 
