@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from .baseline import NORMAL_95, log_of_pct
+from .baseline import NORMAL_95, change_of_log, log_of_pct
 from .cause import UNDECIDED, Cause
 from .judged_part import JudgedPart, change_now
 from .part_settings import airflow_settings
@@ -37,12 +37,15 @@ def told_of_its_air(one: Verdict, verdicts: Sequence[Verdict]) -> Verdict:
             continue
         same_sink = shares_sink(one, other)
         odds = ODDS_SAME_SINK if same_sink else ODDS_SAME_CASE
-        if evidence(one, other.airflow) + 2.0 * math.log(odds) >= UNDECIDED:
+        agrees = evidence(one, other.airflow)
+        if agrees > 0.0 and agrees + 2.0 * math.log(odds) >= UNDECIDED:
+            air = one.airflow if one.airflow.is_changed else _changed_since(one, other.airflow)
             return replace(
                 one,
                 cause=Cause.AIRFLOW if other.cause is Cause.FAN and not same_sink else other.cause,
-                state=state_of(Cause.AIRFLOW, [other.airflow]),
-                leading=other.airflow,
+                state=state_of(Cause.AIRFLOW, [air]),
+                airflow=air,
+                leading=air,
                 remark=f"the air of {other.source} has changed, and its own agrees with that",
             )
     return one
@@ -66,17 +69,39 @@ def evidence(one: Verdict, air: JudgedPart) -> float:
     air
         Changed airflow part of the other.
     """
-    assert one.airflow.series is not None
-    told = change_now(one.airflow.series, since=onset_of(air).floor("D"))
-    if told.pct is None or told.ci95_pct is None:
+    seen, error = _since(one, air)
+    if not math.isfinite(error):
         return 0.0
-    seen, expected = log_of_pct(told.pct), log_of_pct(air.changed_by.change_pct)
-    error = math.hypot(_error(told.ci95_pct), airflow_settings(one.model).systematic_sd)
-    if_alike = math.hypot(error, _error(air.changed_by.change_ci95_pct), UNLIKE * expected)
+    expected = log_of_pct(air.changed_by.change_pct)
+    low, high = (log_of_pct(end) for end in air.changed_by.change_ci95_pct)
+    if_alike = math.hypot(error, (high - low) / (2.0 * NORMAL_95), UNLIKE * expected)
     nothing = (seen / error) ** 2 + 2.0 * math.log(error)
     return nothing - ((seen - expected) / if_alike) ** 2 - 2.0 * math.log(if_alike)
 
 
-def _error(ci95_pct: tuple[float, float]) -> float:
-    low, high = (log_of_pct(end) for end in ci95_pct)
-    return (high - low) / (2.0 * NORMAL_95)
+def _changed_since(one: Verdict, air: JudgedPart) -> JudgedPart:
+    """Its own change, since when and how the other's did; how fast by itself nobody knows."""
+    told = change_of_log(*_since(one, air))
+    assert told.pct is not None and told.ci95_pct is not None
+    found = replace(
+        air.changed_by,
+        change_pct=told.pct,
+        change_ci95_pct=told.ci95_pct,
+        trend_pct_per_30d=None,
+        trend_ci95=None,
+    )
+    return replace(one.airflow, detection=found)
+
+
+def _since(one: Verdict, air: JudgedPart) -> tuple[float, float]:
+    """How far its newest days stand from the baseline, and the error [log units]; infinite: nobody knows.
+
+    Days before the other's change are left out.
+    """
+    assert one.airflow.series is not None
+    told = change_now(one.airflow.series, since=onset_of(air).floor("D"))
+    if told.pct is None or told.ci95_pct is None:
+        return 0.0, math.inf
+    low, high = (log_of_pct(end) for end in told.ci95_pct)
+    own = (high - low) / (2.0 * NORMAL_95)
+    return log_of_pct(told.pct), math.hypot(own, airflow_settings(one.model).systematic_sd)

@@ -59,6 +59,10 @@ def test_air_is_told_where_the_source_agrees(
     gpu = settle([CLOGGED, silent(change_pct, shared_with)])[1]
     assert (gpu.cause is Cause.AIRFLOW, gpu.state != "holding") == (is_told, is_told)
     assert ("cpu0" in gpu.remark) is is_told
+    if is_told:  # by its own number, since the other's day
+        assert gpu.leading is gpu.airflow
+        assert gpu.airflow.changed_by.onset_utc == ONSET
+        assert abs(gpu.airflow.changed_by.change_pct - change_pct) < 2.0  # 24 days of 2 % scatter: 0.4 %
 
 
 def test_evidence_grows_with_what_is_seen() -> None:
