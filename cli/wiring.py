@@ -26,7 +26,7 @@ from ..daemon.messages import MessageDesk
 from ..daemon.notify import Notifier
 from ..daemon.pen import Pen
 from ..daemon.sensors.nvml import NvmlLink
-from ..daemon.sensors.patience import PatientFiles
+from ..daemon.sensors.patience import PATIENCE_S, PatientFiles
 from ..daemon.service import Service
 from ..daemon.service_settings import ServiceSettings
 from ..daemon.watch import Watch
@@ -39,6 +39,8 @@ from .fake_machine import DOUBLE_LIBRARY, Fake, fake_machine
 from .knobs import built
 from .outbox_door import OutboxDoor
 from .places import fake_machine_uuid, machine_uuid, user_folder
+from .pulse import refuse_beside_a_recorder
+from .server_side import ServerSide, refuse_beside_a_courier, server_side
 from .settings import Settings
 
 log = logging.getLogger(__name__)
@@ -61,14 +63,14 @@ def open_doors(fake: Fake | None, start_utc_ms: int) -> Iterator[Doors]:
         When the invented one's time begins [ms since 1970].
     """
     if fake is None:
-        link = NvmlLink()
+        link = NvmlLink(patience_s=PATIENCE_S)
         try:
             yield Doors(nvml=link, use_portable=True, files=PatientFiles().door)
         finally:
             link.close()
         return
     with fake_machine(fake, start_utc_ms) as roots:
-        link = NvmlLink(library=DOUBLE_LIBRARY)
+        link = NvmlLink(library=DOUBLE_LIBRARY, patience_s=PATIENCE_S)
         try:
             files = PatientFiles().door
             yield Doors(roots.sys_root, roots.proc_root, nvml=link, use_portable=False, files=files)
@@ -101,23 +103,30 @@ def service(
     start_work
         Starts the child processes of the service.
     """
+    server = server_side(settings.database, identity(settings, fake), machine_name(settings, fake), clock)
     return Service(
         layout_factory=layout_factory(doors, settings),
-        pen_factory=pen_factory(settings, clock, fake),
+        pen_factory=server.pen_factory if server else pen_factory(settings, clock, fake),
         clock=clock,
         settings=service_settings(settings, fake),
         notifier=notifier,
         has_news=lambda: doors.nvml is not None and doors.nvml.has_news,
         start_work=start_work,
-        watch=watch(settings, clock, fake, start_work),
+        watch=watch(settings, clock, fake, start_work, server),
     )
 
 
-def watch(settings: Settings, clock: Clock, fake: Fake | None, start_work: StartWork = Child) -> Watch:
+def watch(
+    settings: Settings,
+    clock: Clock,
+    fake: Fake | None,
+    start_work: StartWork = Child,
+    server: ServerSide | None = None,
+) -> Watch:
     """What guards hard limits and sends messages; an invented machine's owner hears nothing of it."""
     chosen = message_settings(settings)
     guard_settings = replace(GuardSettings(), **settings.sections["guard"])
-    door = OutboxDoor(settings.database, identity(settings, fake), BUSY_TIMEOUT_MS, CACHE_KIB)
+    door = server or OutboxDoor(settings.database, identity(settings, fake), BUSY_TIMEOUT_MS, CACHE_KIB)
     desk = MessageDesk(
         door,
         clock,
@@ -149,12 +158,31 @@ def pen_factory(settings: Settings, clock: Clock, fake: Fake | None) -> Callable
     def open_pen() -> Pen:
         database = open_writer(settings.database, busy_timeout_ms=BUSY_TIMEOUT_MS, cache_kib=CACHE_KIB)
         log.info("recording into %s", database.url_for_people)
-        name = settings.machine_name or (fake.name if fake else socket.gethostname())
+        name = machine_name(settings, fake)
         writer = Writer(database, identity(settings, fake), name, clock.wall_utc_ms())
         give_back()  # everything is loaded now: what that needed, a year of looking will not
         return writer
 
     return open_pen
+
+
+def refuse_beside_another(url: str, machine_uuid: str, allowed_pid: int) -> None:
+    """Only one recorder may write; a server is not waited for to tell of another.
+
+    Raises
+    ------
+    DatabaseBusyError
+        Another recorder is at work.
+    """
+    if sqlite_path(parse_url(url)) is None:
+        refuse_beside_a_courier(url, machine_uuid, allowed_pid)
+    else:
+        refuse_beside_a_recorder(url, machine_uuid, allowed_pid)
+
+
+def machine_name(settings: Settings, fake: Fake | None = None) -> str:
+    """What the machine that is recorded is called."""
+    return settings.machine_name or (fake.name if fake else socket.gethostname())
 
 
 def identity(settings: Settings, fake: Fake | None = None) -> str:

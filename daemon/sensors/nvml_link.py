@@ -11,7 +11,7 @@ from typing import Any
 from ...store.errors import NvmlError
 from ...store.records import Missing
 from .nvml_answers import LEAST_READING, NvmlGpu, Raw, facts_in, gpus_in, is_loaded, readings_in
-from .nvml_pipe import ChildPipe
+from .nvml_pipe import ChildPipe, NvmlLateError
 from .nvml_protocol import ENERGY, FATAL, VERSION_MISMATCH
 from .nvml_wake import Door, WakeGuard
 
@@ -37,6 +37,8 @@ class NvmlLink:
         How long one answer may take [s].
     library
         The binding of NVML that the child imports.
+    patience_s
+        How long a look waits for an answer that is not overdue yet [s]; None for the whole deadline.
 
     Attributes
     ----------
@@ -49,11 +51,15 @@ class NvmlLink:
     """
 
     def __init__(
-        self, command: Sequence[str] | None = None, deadline_s: float = 5.0, library: str = "pynvml"
+        self,
+        command: Sequence[str] | None = None,
+        deadline_s: float = 5.0,
+        library: str = "pynvml",
+        patience_s: float | None = None,
     ) -> None:
         own = (sys.executable, "-m", f"{__package__}.nvml_child", "--library", library)
         self._command = tuple(command) if command is not None else own
-        self._deadline_s = deadline_s
+        self._deadline_s, self._patience_s = deadline_s, patience_s
         self._guard = WakeGuard(Path("/sys"))
         self._sys_root = Path("/sys")
         self._pipe: ChildPipe | None = None
@@ -100,8 +106,10 @@ class NvmlLink:
         if self._dying is not None and not self._dying.is_gone():
             return self.gpus
         try:
-            self._open()
+            self._open(None if not self.gpus else self._patience_s)
             self._recover()
+        except NvmlLateError:
+            return self.gpus
         except NvmlError as error:
             self._fail(error, None)
         if can_sleep:
@@ -124,7 +132,9 @@ class NvmlLink:
         if not self._is_open or door not in (Door.FREE, Door.KEEP):
             return Missing.NOT_READ
         try:
-            return readings_in(self._ask({"ask": "peek"}), 2)
+            return readings_in(self._ask({"ask": "peek"}, self._patience_s), 2)
+        except NvmlLateError:
+            return Missing.TIMEOUT
         except NvmlError as error:
             return self._fail(error, at_boot_s)
 
@@ -132,8 +142,10 @@ class NvmlLink:
         """Facts of one GPU, from the child only where NVML is open anyway."""
         if self._is_open and not (self._guard.can_sleep and not self._guard.are_awake):
             try:
-                for other, facts in facts_in(self._ask({"ask": "facts"})).items():
+                for other, facts in facts_in(self._ask({"ask": "facts"}, self._patience_s)).items():
                     self._facts[other] = {**facts, "nvidia_driver": self._driver}
+            except NvmlLateError:
+                pass  # those known are still the best there are
             except NvmlError as error:
                 self._fail(error, None)
         return self._facts.get(uuid, {})
@@ -163,7 +175,9 @@ class NvmlLink:
             return Missing.DRIVER_ERROR
         try:
             self._freshen(at_boot_s)
-            readings = readings_in(self._ask({"ask": "read"}), LEAST_READING)
+            readings = readings_in(self._ask({"ask": "read"}, self._patience_s), LEAST_READING)
+        except NvmlLateError:
+            return Missing.TIMEOUT
         except NvmlError as error:
             return self._fail(error, at_boot_s)
         self._recover()
@@ -172,7 +186,8 @@ class NvmlLink:
         return readings
 
     def _asleep(self, at_boot_s: float) -> Missing:
-        if self._is_open:  # fell asleep under our hands: not one more call into NVML
+        is_asked = self._pipe is not None and self._pipe.owes
+        if self._is_open or is_asked:  # fell asleep under our hands: not one more call into NVML
             self._kill()
             self._guard.closed(at_boot_s)
         return Missing.ASLEEP
@@ -192,13 +207,13 @@ class NvmlLink:
             self._recycle_at_s = at_boot_s + RECYCLE_S
         if at_boot_s < self._recycle_at_s and not self._is_bloated(at_boot_s):
             if not self._is_open:
-                self._open()
+                self._open(self._patience_s)
             return
         # Without another user the driver would unload in between, and its counters begin again.
         old, self._pipe, self._is_open = self._pipe, None, False
         self._recycle_at_s = at_boot_s + RECYCLE_S
         try:
-            self._open()
+            self._open(None)
         finally:
             if old is not None and not old.end():
                 self._dying = old
@@ -209,10 +224,10 @@ class NvmlLink:
         self._weigh_at_s = at_boot_s + WEIGH_S
         return self._pipe.resident_bytes() > LARGEST_RESIDENT_BYTES
 
-    def _open(self) -> None:
+    def _open(self, patience_s: float | None) -> None:
         may_count = not self._guard.can_sleep
         methods = {u: m for u, m in self._methods.items() if may_count or m != ENERGY}
-        answer = self._ask({"ask": "open", "methods": methods, "may_count": may_count})
+        answer = self._ask({"ask": "open", "methods": methods, "may_count": may_count}, patience_s)
         self._is_open = True
         self._guard.opened()
         gpus = gpus_in(answer)
@@ -231,7 +246,7 @@ class NvmlLink:
         if not self._is_open:
             return
         try:
-            is_held = bool(self._ask({"ask": "shut"}).get("held", True))
+            is_held = bool(self._ask({"ask": "shut"}, self._patience_s).get("held", True))
         except NvmlError:
             is_held = True
         self._is_open = False
@@ -239,10 +254,10 @@ class NvmlLink:
             self._kill()
         self._guard.closed(at_boot_s)
 
-    def _ask(self, question: dict[str, Any]) -> dict[str, Any]:
+    def _ask(self, question: dict[str, Any], patience_s: float | None) -> dict[str, Any]:
         if self._pipe is None:
             self._pipe = ChildPipe(self._command, self._deadline_s)
-        answer = self._pipe.ask(question)
+        answer = self._pipe.ask(question, patience_s)
         if "code" in answer:
             code = answer["code"]
             remedy = "reboot pending after a driver update" if code == VERSION_MISMATCH else ""

@@ -1,4 +1,7 @@
-"""A child process that is asked one line and owes one line before a deadline, or is killed."""
+"""A child process that is asked one line and owes one line before a deadline, or is killed.
+
+Whoever asks need not wait for the whole deadline: the rest of the machine wants to be looked at.
+"""
 
 from __future__ import annotations
 
@@ -18,6 +21,10 @@ REAP_S = 1.0  # a process that the driver holds cannot be killed at once; it is 
 PROC_ROOT = Path("/proc")
 
 
+class NvmlLateError(NvmlError):
+    """The child may still answer."""
+
+
 class ChildPipe:
     """One running child.
 
@@ -31,6 +38,9 @@ class ChildPipe:
 
     def __init__(self, command: Sequence[str], deadline_s: float) -> None:
         self._deadline_s = deadline_s
+        self._owed: dict[str, Any] | None = None
+        self._line = b""
+        self._until_s = 0.0
         try:
             # Its own session: Ctrl-C in a terminal is for the service, which then ends its child in order.
             self._process = subprocess.Popen(
@@ -49,22 +59,53 @@ class ChildPipe:
         """Process id, for accounting."""
         return self._process.pid
 
-    def ask(self, question: dict[str, Any]) -> dict[str, Any]:
-        """Ask one question.
+    @property
+    def owes(self) -> bool:
+        """Whether an answer is still to come."""
+        return self._owed is not None
+
+    def ask(self, question: dict[str, Any], patience_s: float | None = None) -> dict[str, Any]:
+        """Ask one question, or go on waiting for the answer to the one before.
+
+        Parameters
+        ----------
+        question
+            What to ask. An answer to an earlier question is passed on only where that one was the same and
+            asked to open; a reading that came late tells of a moment that is over.
+        patience_s
+            How long to wait now [s], not at all where an earlier answer is owed; None for the whole deadline.
 
         Raises
         ------
+        NvmlLateError
+            No answer yet, but its deadline is not over: ask again later.
         NvmlError
             The child died, answered nonsense or too late; it is of no use any more and has to be ended.
         """
-        stdin, stdout = self._process.stdin, self._process.stdout
-        if stdin is None or stdout is None:
+        now_s = time.monotonic()
+        end_s = now_s + (self._deadline_s if patience_s is None else patience_s)
+        if self._owed is not None:
+            owed = self._owed
+            answer = self._answer(end_s if patience_s is None else now_s)
+            if owed == question and question.get("ask") == "open":
+                return answer
+        self._send(question)
+        return self._answer(end_s)
+
+    def _send(self, question: dict[str, Any]) -> None:
+        stdin = self._process.stdin
+        if stdin is None:
             raise NvmlError("the NVML child has no pipes")
         try:
             stdin.write(json.dumps(question).encode() + b"\n")
         except OSError as error:
             raise NvmlError(f"the NVML child has died: {error}") from error
-        line = self._line(stdout.fileno())
+        self._owed, self._line = question, b""
+        self._until_s = time.monotonic() + self._deadline_s
+
+    def _answer(self, end_s: float) -> dict[str, Any]:
+        line = self._whole_line(end_s)
+        self._owed = None
         try:
             answer = json.loads(line)
         except ValueError:
@@ -73,20 +114,24 @@ class ChildPipe:
             raise NvmlError(f"the NVML child answered nonsense: {line[:60]!r}")
         return answer
 
-    def _line(self, fd: int) -> bytes:
-        line = b""
-        end_s = time.monotonic() + self._deadline_s
-        while not line.endswith(b"\n"):
-            ready, _, _ = select.select([fd], [], [], max(0.0, end_s - time.monotonic()))
-            if not ready:
+    def _whole_line(self, end_s: float) -> bytes:
+        stdout = self._process.stdout
+        if stdout is None:
+            raise NvmlError("the NVML child has no pipes")
+        while not self._line.endswith(b"\n"):
+            wait_s = max(0.0, min(end_s, self._until_s) - time.monotonic())
+            ready, _, _ = select.select([stdout.fileno()], [], [], wait_s)
+            if not ready and time.monotonic() >= self._until_s:
                 raise NvmlError(f"the NVML child did not answer within {self._deadline_s:g} s")
-            piece = os.read(fd, 65536)
+            if not ready:
+                raise NvmlLateError("the NVML child has not answered yet")
+            piece = os.read(stdout.fileno(), 65536)
             if not piece:
                 raise NvmlError("the NVML child has died")
-            line += piece
-            if len(line) > LONGEST_ANSWER:
+            self._line += piece
+            if len(self._line) > LONGEST_ANSWER:
                 raise NvmlError("the NVML child talks without end")
-        return line
+        return self._line
 
     def resident_bytes(self) -> int:
         """Resident memory of the child [bytes]; 0 where the system does not tell."""
