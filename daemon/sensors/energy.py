@@ -57,10 +57,10 @@ class EnergyMeter:
         if span_s < 0 or span_s > self.longest_gap_s:
             return Missing.COUNTER_RESTART
         spent_uj = counter_uj - before_uj
-        if spent_uj < 0:
-            if self.range_uj is None or counter_uj > self.range_uj:
-                return Missing.COUNTER_RESTART
+        if spent_uj < 0 and self.range_uj is not None and counter_uj <= self.range_uj:
             spent_uj += self.range_uj + 1  # the range is the highest value, zero comes after it
+        if spent_uj < 0:  # it began again, or what was read before was no counter
+            return Missing.COUNTER_RESTART
         if spent_uj == 0 and span_s >= STANDSTILL_S:
             return Missing.STUCK
         mean_milli_w = round(spent_uj / span_s / 1000)

@@ -216,10 +216,14 @@ def texts(rng: random.Random) -> dict[str, Callable[[str], str]]:
         "binary": lambda _: rng.choice(["\x00\x01\x02", "\x7fELF\x01", "\x00" * 64, "45\x00000\n"]),
         "empty": lambda _: rng.choice(["", "\n", " \t\n"]),
         "huge text": lambda _: rng.choice([" " * 60 + "45000\n", "4" * 4096, "x" * 4096])[:64],
-        "absurd number": lambda _: rng.choice(["0\n", "255000000\n", "-273150\n", "18446744073709551615\n"]),
+        "absurd number": lambda text: rng.choice(ABSURD_COUNTS if len(text) > COUNTER_DIGITS else ABSURD),
     }
 
 
+ABSURD = ("0\n", "255000000\n", "-273150\n", "18446744073709551615\n")
+# A counter that jumps by what a processor may have spent cannot be told from one that has counted.
+ABSURD_COUNTS = ("-273150\n", "18446744073709551615\n")
+COUNTER_DIGITS = 8
 ERRNOS = (errno.EIO, errno.ENXIO, errno.EAGAIN, errno.EINVAL, errno.ENODATA, errno.EREMOTEIO, errno.EBUSY)
 
 

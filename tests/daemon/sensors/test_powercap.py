@@ -101,3 +101,11 @@ def test_restart_of_a_wide_counter_is_recognised() -> None:
     meter.mean_milli_w(9_000_000, 0.0)
     assert meter.mean_milli_w(1_000, 1.0) is Missing.COUNTER_RESTART
     assert meter.mean_milli_w(30_001_000, 2.0) == 30_000
+
+
+def test_number_beyond_the_range_gives_no_power_then_or_afterwards() -> None:
+    meter = EnergyMeter(RANGE_UJ)
+    meter.mean_milli_w(9_000_000, 0.0)
+    assert meter.mean_milli_w(2**64 - 1, 1.0) is Missing.COUNTER_RESTART
+    assert meter.mean_milli_w(39_000_000, 2.0) is Missing.COUNTER_RESTART
+    assert meter.mean_milli_w(69_000_000, 3.0) == 30_000
