@@ -57,9 +57,9 @@ def backup(database: Database, folder: Path, now_utc_ms: int, keep: int = 3) -> 
         else:
             _copy_server(database, part)
         check_file(part)
-        _sync(part)
+        sync(part)
         part.replace(path)
-        _sync(folder)
+        sync(folder)
         for old in sorted(folder.glob(PATTERN))[: -max(1, keep)]:
             old.unlink()
     except OSError as error:
@@ -126,7 +126,8 @@ def _copy_server(database: Database, part: Path) -> None:
         copy.close()  # the last connection copies the WAL in and removes it
 
 
-def _sync(path: Path) -> None:
+def sync(path: Path) -> None:
+    """Bring a file, or the names in a folder, to the disk."""
     descriptor = os.open(path, os.O_RDONLY)
     try:
         os.fsync(descriptor)

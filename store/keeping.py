@@ -11,6 +11,7 @@ from sqlalchemy import func, insert, select
 from .backup import backup, need_room
 from .database import Database
 from .errors import DamagedDataError, HeatdriftError
+from .labels import Label, label_of
 from .packing import DAY_MS
 from .row_checksum import check_rows
 from .schema import machine, probe_sample, sealed_day, source_sample, task_log
@@ -133,9 +134,15 @@ def check_integrity(database: Database) -> None:
     for number in ids:
         with database.begin() as connection:
             piece = connection.execute(select(sealed_day).where(sealed_day.c.id == number)).one_or_none()
-            if piece is not None and rows_of(piece).num_rows != piece.n_rows:
+            if piece is None:
+                continue
+            rows_of(piece)
+            said = Label(piece.series, piece.first_day, piece.last_day, piece.n_rows)
+            found = label_of(piece.packed, said)
+            if found != said:
                 raise DamagedDataError(
-                    f"{piece.series}, {piece.first_day} to {piece.last_day}, has lost rows",
+                    f"{piece.series}, {piece.first_day} to {piece.last_day}, holds {found.n_rows} rows of "
+                    f"{found.series}, {found.first_day} to {found.last_day}",
                     remedy="run `heatdrift repair`",
                 )
 

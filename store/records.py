@@ -109,6 +109,7 @@ class GapReason(Enum):
     CLOCK_STEP = "clock_step"
     DISK_FULL = "disk_full"
     OVERLOAD = "overload"  # looks were missed though the machine was awake
+    DAMAGED = "damaged"  # the database was, and the rows could not be read any more
 
 
 @dataclass(frozen=True, slots=True)

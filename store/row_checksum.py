@@ -43,7 +43,7 @@ def check_rows(connection: Connection, table: Table, *conditions: ColumnElement[
         A row is not what was written.
     """
     cursor = connection.execute(select(*table.c).where(*conditions)).cursor
-    bad = None if cursor is None else first_damaged(cursor)
+    bad = None if cursor is None else first_damaged(iter(cursor.fetchone, None))
     if bad is not None:
         raise DamagedDataError(
             f"a row of {table.name} is not what was written ({bad[0]}, {bad[1]})",

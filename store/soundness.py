@@ -39,7 +39,7 @@ def structure_fault(connection: sqlite3.Connection, table: str = "", *, is_quick
         first = connection.execute(f"PRAGMA {check}({wanted})").fetchone()
     except sqlite3.DatabaseError as error:
         return str(error)
-    return None if first == ("ok",) else str(first[0] if first else "no answer")
+    return None if first == ("ok",) else str(first[0] if first else "no answer").splitlines()[-1]
 
 
 def content_fault(connection: sqlite3.Connection) -> str | None:
