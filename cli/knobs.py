@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import MISSING, dataclass, fields
-from pathlib import Path
 from typing import Any
 
 from ..daemon.cadence import CadenceSettings
@@ -16,6 +15,7 @@ from ..daemon.message_settings import MessageSettings
 from ..daemon.service_settings import ServiceSettings
 from ..reports.monthly_settings import MonthlySettings
 from ..reports.reference_conditions import ReferenceConditions
+from ..store.owner_file import owner_path
 from ..store.upkeep_settings import UpkeepSettings
 
 SECTIONS: dict[str, type] = {
@@ -139,6 +139,6 @@ def built(section: str, values: dict[str, Any]) -> dict[str, Any]:
     """Values of a section as its dataclass wants them: an empty path is None."""
     paths = {knob.key for knob in knobs() if knob.section == section and knob.is_path}
     return {
-        key: (Path(str(value)).expanduser() if value else None) if key in paths else value
+        key: (owner_path(str(value)) if value else None) if key in paths else value
         for key, value in values.items()
     }

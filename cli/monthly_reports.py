@@ -16,6 +16,7 @@ from ..store.database import parse_url, sqlite_path
 from ..store.errors import SettingsError, StoreError
 from ..store.message import Lane, Message, Severity
 from ..store.outbox import Outbox
+from ..store.owner_file import read_text
 from .history import History
 from .places import user_folder
 from .report_making import MadeReport, make_report
@@ -128,9 +129,11 @@ def _entries(folder: Path) -> list[MonthEntry]:
         begin_utc_ms, end_utc_ms = month_span_utc_ms(page.stem)
         machine = state = finding = ""
         try:
-            document = json.loads(page.with_suffix(".json").read_text(encoding="utf-8"))
-            machine, state, finding = document["machine"]["name"], document["state"], document["finding"]
-        except (OSError, ValueError, KeyError, TypeError):
+            document = json.loads(read_text(page.with_suffix(".json")))
+            said = document["machine"]["name"], document["state"], document["finding"]
+            if all(isinstance(one, str) for one in said):
+                machine, state, finding = said
+        except (OSError, SettingsError, ValueError, KeyError, TypeError, RecursionError):
             pass  # lost, or somebody else's: the page still stands
         found.append(
             MonthEntry(

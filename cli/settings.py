@@ -8,7 +8,6 @@ from __future__ import annotations
 import difflib
 import json
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -16,6 +15,7 @@ from typing import Any
 
 from ..daemon.discovery import Overrides
 from ..store.errors import SettingsError
+from ..store.owner_file import parse_toml, read_text
 from ..store.plain_text import escaped
 from ..store.units import QUANTITY_INDEX
 from .knobs import CLOCKS, SECTIONS, Knob, knobs
@@ -31,6 +31,7 @@ PASSWORD = re.compile(r"(://[^/:@]*:)[^@]*@")
 CLOCK = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
 SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*(?=://)")
 HIDDEN = "://***"
+MOST_WHOLE = 2**53  # what a number with a point still holds exactly
 URLS_REMEDY = 'write a list of addresses in quotes, such as ["json://localhost:8080"]'
 KIND_WORDS = {bool: "true or false", int: "a whole number", float: "a number", str: "a text in quotes"}
 
@@ -164,18 +165,15 @@ def load(
 
 def _read(path: Path, named_by: str) -> SettingsFile:
     try:
-        text = path.read_text(encoding="utf-8")
+        text = read_text(path)
     except FileNotFoundError:
         raise SettingsError(
             f"there is no settings file {path}",
             remedy=f"correct {named_by}, or `heatdrift settings --example`",
         ) from None
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
-        raise SettingsError(f"{path} cannot be read: {reason}", remedy="make it readable to you") from error
     try:
-        tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        tables = parse_toml(text)
+    except ValueError as error:
         line, complaint = syntax_complaint(error)
         place = f"{path}:{line or len(text.splitlines())}"
         raise SettingsError(f"{place}: this is not TOML: {complaint}", remedy="texts need quotes") from error
@@ -215,6 +213,8 @@ def _checked(found: SettingsFile, knob: Knob, value: object) -> object:
     where, wanted = found.where((knob.section, knob.key)), type(knob.default)
     if knob.is_secret:
         return _urls(where, knob, value)
+    if type(value) is int and abs(value) > MOST_WHOLE:
+        raise SettingsError(f"{where}: {knob.name} is no such large number", remedy="write a smaller one")
     if wanted is float and type(value) is int:
         value = float(value)
     if type(value) is not wanted:

@@ -6,10 +6,14 @@ import re
 import tomllib
 
 KeyPath = tuple[str, ...]
-HEADER = re.compile(r"^\s*(\[\[?)(?P<keys>.+?)\]\]?\s*(#.*)?$")
-# A key ends at the first equals sign outside quotes.
-ASSIGNMENT = re.compile(
-    r"""^\s*(?P<keys>(?:"(?:\\.|[^"\\])*"|'[^']*'|[A-Za-z0-9_\-.\s])+?)\s*=(?P<value>.*)$"""
+# Possessive throughout: a line without end is read once.
+KEYS = r"""(?P<keys>(?:"(?:\\.|[^"\\])*+"|'[^']*+'|[A-Za-z0-9_\-. \t])++)"""
+HEADER = re.compile(rf"[ \t]*+\[\[?{KEYS}\]")
+ASSIGNMENT = re.compile(rf"[ \t]*+{KEYS}=")
+# What can hold a line feed without ending a value, or a bracket without opening one.
+TOKEN = re.compile(
+    r""""{3}(?:\\.|[^\\])*?"{3,5}|'{3}.*?'{3,5}|"(?:\\.|[^"\\\n])*+"|'[^'\n]*+'|\#[^\n]*+|[\[{]|[\]}]|\n""",
+    re.DOTALL,
 )
 POSITION = re.compile(r" \(at line (\d+), column \d+\)$")
 
@@ -29,24 +33,20 @@ def key_lines(text: str) -> dict[KeyPath, int]:
     """
     found: dict[KeyPath, int] = {}
     table: KeyPath = ()
-    lines = text.splitlines()
-    index = 0
-    while index < len(lines):
-        number, line = index + 1, lines[index]
-        index += 1
-        header = HEADER.match(line)
+    at, number = 0, 1
+    while at < len(text):
+        header, assignment = HEADER.match(text, at), ASSIGNMENT.match(text, at)
+        after = at
         if header:
             table = _path_of(header["keys"])
             found.setdefault(table, number)
-            continue
-        assignment = ASSIGNMENT.match(line)
-        if assignment is None:
-            continue
-        found.setdefault((*table, *_path_of(assignment["keys"])), number)
-        value = assignment["value"]
-        while not _is_whole(value) and index < len(lines):  # arrays and texts over several lines
-            value += "\n" + lines[index]
-            index += 1
+            after = header.end()
+        elif assignment:
+            found.setdefault((*table, *_path_of(assignment["keys"])), number)
+            after = assignment.end()
+        end = _end_of_line(text, after)
+        number += text.count("\n", at, end)
+        at = end
     return found
 
 
@@ -57,7 +57,7 @@ def line_of(path: KeyPath, lines: dict[KeyPath, int]) -> int:
     return lines.get(path, 1)
 
 
-def syntax_complaint(error: tomllib.TOMLDecodeError) -> tuple[int | None, str]:
+def syntax_complaint(error: ValueError) -> tuple[int | None, str]:
     """The line that a parser's message names, and the message without it."""
     message = str(error)
     position = POSITION.search(message)
@@ -76,9 +76,15 @@ def _path_of(keys: str) -> KeyPath:
     return tuple(path)
 
 
-def _is_whole(value: str) -> bool:
-    try:
-        tomllib.loads(f"value ={value}")
-    except tomllib.TOMLDecodeError:
-        return False
-    return True
+def _end_of_line(text: str, start: int) -> int:
+    """Behind the line feed that ends what begins here: an array or a text may go over several lines."""
+    depth = 0
+    for token in TOKEN.finditer(text, start):
+        sign = token[0]
+        if sign in "[{":
+            depth += 1
+        elif sign in "]}":
+            depth -= 1
+        elif sign == "\n" and depth <= 0:
+            return token.end()
+    return len(text)

@@ -19,6 +19,7 @@ from sqlalchemy.pool import QueuePool
 from . import sqlite_file
 from .errors import ForeignDatabaseError, NewerSchemaError, SchemaOutdatedError, SettingsError, StoreError
 from .faults import translated
+from .owner_file import owner_path
 from .schema import REVISIONS, alembic_version, metadata, revision_metadata
 
 log = logging.getLogger(__name__)
@@ -178,7 +179,7 @@ def open_reader(url: str) -> Database:
 def parse_url(url: str) -> URL:
     """Read a database URL; a plain path means a SQLite file."""
     if "://" not in url:
-        return URL.create("sqlite", database=str(Path(url).expanduser()))
+        return URL.create("sqlite", database=str(owner_path(url)))
     try:
         parsed = make_url(url)
     except (ArgumentError, ValueError) as error:
@@ -194,7 +195,7 @@ def parse_url(url: str) -> URL:
         raise SettingsError(f"no such kind of database: {backend}", remedy=URL_REMEDY)
     if not parsed.database or parsed.database == ":memory:":
         raise SettingsError("the database URL names no file", remedy=URL_REMEDY)
-    return URL.create("sqlite", database=str(Path(parsed.database).expanduser()))
+    return URL.create("sqlite", database=str(owner_path(parsed.database)))
 
 
 def sqlite_path(url: URL) -> Path | None:

@@ -36,7 +36,10 @@ def numbers(cells: pa.Array, decimal: str = ".", missing: Sequence[str] = ()) ->
     """
     nothing = np.zeros(len(cells), bool)
     if not is_text(cells.type):
-        return as_floats(pc.cast(cells, pa.float64(), safe=False)), nothing
+        try:
+            return as_floats(pc.cast(cells, pa.float64(), safe=False)), nothing
+        except pa.ArrowException:  # moments, say, or what no float can hold
+            return np.full(len(cells), np.nan), ~as_flags(cells.is_null())
     text = without_empty(cells)
     if not any(_is_number(word, decimal) for word in missing):  # -1, say, would be read as one
         try:
@@ -87,7 +90,10 @@ def texts(cells: pa.Array, places: npt.NDArray[np.int64]) -> list[str]:
     """Some cells as they stand in the file; what is not UTF-8 is marked."""
     taken = cells.take(pa.array(places))
     if not is_text(taken.type):
-        return [str(cell) for cell in taken.to_pylist()]
+        try:
+            return [str(cell) for cell in taken.to_pylist()]
+        except (pa.ArrowException, ValueError, OverflowError):  # a moment beyond every calendar
+            return [f"one {taken.type}"] * len(taken)
     return [(value or b"").decode("utf-8", "replace") for value in pc.cast(taken, pa.binary()).to_pylist()]
 
 

@@ -28,7 +28,7 @@ from __future__ import annotations
 
 import codecs
 import math
-import tomllib
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
@@ -36,10 +36,15 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import pandas as pd
+
 from .errors import SettingsError
 from .import_targets import QUANTITIES, Target, target_of
+from .owner_file import parse_toml, read_text
 
 METHODS = ("", "energy", "average", "instant", "intended", "relative")
+MOST_SKIPPED = 10_000  # lines above the headings: a preamble, never a table
+LITERALS = frozenset({"unicode-escape", "raw-unicode-escape", "punycode"})  # of programs and host names
 RFC3339, UNIX_S, UNIX_MS = "rfc3339", "unix_s", "unix_ms"
 
 # (scale, offset) from each unit that other programs write.
@@ -96,17 +101,17 @@ def load_mapping(path: Path) -> ImportMapping:
         It cannot be read, or says something that has no meaning; the message names the key.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{path} cannot be read ({error})", remedy="name a TOML file") from error
+        text = read_text(path)
+    except FileNotFoundError as error:
+        raise SettingsError(f"{path} cannot be read: there is none", remedy="name a TOML file") from error
     return parse_mapping(text, str(path))
 
 
 def parse_mapping(text: str, where: str) -> ImportMapping:
     """Read the text of a mapping file; ``where`` names it in complaints."""
     try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        document = parse_toml(text)
+    except ValueError as error:
         raise SettingsError(f"{where} is not TOML ({error})", remedy="mend that line") from error
     _only(document, {"columns", "time", "file"}, where)
     columns = _table(document, "columns", where)
@@ -135,6 +140,8 @@ def _check(mapping: ImportMapping, where: str) -> None:
         wrong = f"zone {mapping.zone!r} is not known; write a name such as Europe/Berlin, or UTC"
     elif mapping.time_format not in {"", RFC3339, UNIX_S, UNIX_MS} and "%" not in mapping.time_format:
         wrong = f"format {mapping.time_format!r} is neither rfc3339, unix_s, unix_ms nor a pattern with %"
+    elif "%" in mapping.time_format and not _is_pattern(mapping.time_format):
+        wrong = f"format {mapping.time_format!r} is no pattern of strptime"
     elif len(mapping.delimiter) != 1 or mapping.delimiter in '"\r\n':
         wrong = f"delimiter {mapping.delimiter!r} is not one character"
     elif mapping.decimal not in {".", ","}:
@@ -143,8 +150,8 @@ def _check(mapping: ImportMapping, where: str) -> None:
         wrong = f"delimiter and decimal are both {mapping.decimal!r}"
     elif not _is_encoding(mapping.encoding):
         wrong = f"encoding {mapping.encoding!r} is not known; write one such as cp1252"
-    elif type(mapping.skip_lines) is not int or mapping.skip_lines < 0:
-        wrong = f"skip_lines {mapping.skip_lines!r} is not a number of lines"
+    elif type(mapping.skip_lines) is not int or not 0 <= mapping.skip_lines <= MOST_SKIPPED:
+        wrong = f"skip_lines {mapping.skip_lines!r} is not a number of lines, {MOST_SKIPPED:,} at most"
     if wrong:
         raise SettingsError(f"{where}: {wrong}", remedy="mend it")
     seen: dict[tuple[str, str], str] = {}
@@ -235,9 +242,20 @@ def _is_zone(name: str) -> bool:
     return True
 
 
-def _is_encoding(name: str) -> bool:
+def _is_pattern(style: str) -> bool:
+    """Whether moments can be read by a pattern; one that does not fit the text tried is one none the less."""
     try:
-        codecs.lookup(name)
-    except LookupError:
+        pd.to_datetime(pd.Series(["x"]), format=style, errors="coerce", utc=True)
+    except (ValueError, KeyError, re.error):
         return False
     return True
+
+
+def _is_encoding(name: str) -> bool:
+    """Whether a codec turns bytes into text, piece by piece: others pack, cipher or spell host names."""
+    try:
+        b"0".decode(name, "ignore")
+        codecs.getincrementaldecoder(name)
+        return codecs.lookup(name).name not in LITERALS
+    except (LookupError, ValueError):
+        return False

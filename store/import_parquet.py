@@ -12,6 +12,8 @@ from .errors import SettingsError
 from .import_tables import Numbers, Torn, ends_early
 
 BATCH_ROWS = 65_536
+# What a broken file makes its reader say: a heading that is no text, a size that no memory has.
+BROKEN = (pa.ArrowException, OSError, ValueError, MemoryError)
 
 
 class ParquetTable:
@@ -21,11 +23,11 @@ class ParquetTable:
         self._path = path
         try:
             self._file = pq.ParquetFile(path)
-        except (pa.ArrowException, OSError) as error:
+            self.headings = tuple(self._file.schema_arrow.names)
+        except BROKEN as error:
             raise SettingsError(
-                f"{path} is a broken Parquet file ({str(error).splitlines()[0]})", remedy="write it again"
+                f"{path} is a broken Parquet file ({_reason(error)})", remedy="write it again"
             ) from error
-        self.headings = tuple(self._file.schema_arrow.names)
         self._n_rows = max(1, self._file.metadata.num_rows)
         self._n_read = 0
 
@@ -40,8 +42,8 @@ class ParquetTable:
             for batch in self._file.iter_batches(BATCH_ROWS, columns=list(wanted), use_threads=False):
                 self._n_read += batch.num_rows
                 yield pa.record_batch([_plain(batch.column(name)) for name in wanted], list(wanted))
-        except (pa.ArrowException, OSError) as error:
-            raise ends_early(self._path, str(error).splitlines()[0]) from error
+        except BROKEN as error:
+            raise ends_early(self._path, _reason(error)) from error
         finally:
             self.close()
 
@@ -57,6 +59,10 @@ class ParquetTable:
     def close(self) -> None:
         """Close the file; the batches do so at their end."""
         self._file.close()
+
+
+def _reason(error: BaseException) -> str:
+    return (str(error).splitlines() or [type(error).__name__])[0]
 
 
 def _is_readable(kind: pa.DataType) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -13,7 +14,7 @@ from .errors import SettingsError
 
 EARLIEST_ENTRY_UTC_MS = 946_684_800_000  # 2000-01-01: before it, the year is a slip of the pen
 LONGEST_TEXT = 10_000
-FIRST_PRINTABLE = " "
+UNSTORABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")  # controls, and halves of characters
 
 
 class EntryKind(Enum):
@@ -194,8 +195,6 @@ def _check_number(kind: EntryKind, key: str, value: float) -> None:
 def _check_text(text: str) -> None:
     if len(text) > LONGEST_TEXT:
         raise SettingsError(f"a text of {len(text)} characters is too long", remedy=f"at most {LONGEST_TEXT}")
-    wrong = next((c for c in text if (c < FIRST_PRINTABLE and c not in "\n\t") or c == "\x7f"), None)
-    if wrong is None and any("\ud800" <= c <= "\udfff" for c in text):
-        wrong = "\ud800"
+    wrong = UNSTORABLE.search(text)
     if wrong is not None:
-        raise SettingsError(f"a text holds the character U+{ord(wrong):04X}", remedy="leave it out")
+        raise SettingsError(f"a text holds the character U+{ord(wrong[0]):04X}", remedy="leave it out")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
@@ -14,6 +13,7 @@ from typing import Any
 
 from .errors import SettingsError
 from .journal_entry import NUMBERS, JournalEntry, kind_of
+from .owner_file import parse_toml, read_text
 from .plain_text import escaped
 from .units import MILLI
 from .whole_file import write_whole
@@ -39,10 +39,11 @@ def load_journal(path: Path) -> list[JournalEntry]:
         It cannot be read, or an entry says what an entry cannot say; the entry is named by its number.
     """
     try:
-        return parse_journal(path.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8"
-        raise SettingsError(f"{path} cannot be read: {reason}", remedy="give a journal file") from error
+        text = read_text(path)
+    except FileNotFoundError as error:
+        raise SettingsError(f"{path} cannot be read: there is none", remedy="give a journal file") from error
+    try:
+        return parse_journal(text)
     except SettingsError as error:
         raise SettingsError(f"{path}: {error.message}", remedy=error.remedy) from error
 
@@ -50,8 +51,8 @@ def load_journal(path: Path) -> list[JournalEntry]:
 def parse_journal(text: str) -> list[JournalEntry]:
     """Read the text of a journal file; see `load_journal`."""
     try:
-        document = tomllib.loads(text, parse_float=Decimal)
-    except (ValueError, ArithmeticError, RecursionError) as error:  # numbers and nests beyond all measure
+        document = parse_toml(text, Decimal)
+    except ValueError as error:
         raise SettingsError(f"not TOML: {error}", remedy="mend that line") from error
     strangers = sorted(set(document) - {"entry"})
     if strangers:
@@ -165,5 +166,5 @@ def _table_of(entry: JournalEntry) -> str:
 
 
 def _quoted(text: str) -> str:
-    # JSON's escapes are TOML's too; what a terminal would obey, and DEL, which TOML forbids, are left by JSON.
+    # JSON's escapes are TOML's too; DEL, which TOML forbids, and what a terminal would obey JSON leaves alone.
     return escaped(json.dumps(text, ensure_ascii=False))

@@ -48,6 +48,8 @@ def loaded(tmp_path: Path, text: str, environment: Mapping[str, str] | None = No
         ("[ignore]\ndisk = true\n", 2, "did you mean disks?"),
         ("database = 5\n", 1, "write a text in quotes"),
         ("machine_name = \nx", 1, "this is not TOML"),
+        (f"[looking]\nload_period_s = 1{'0' * 400}\n", 2, "no such large number"),
+        (f"[looking]\nload_period_s = {'[' * 5000}", 2, "nests too deep"),
     ],
 )
 def test_wrong_setting_is_named_with_its_line(tmp_path: Path, text: str, line: int, words: str) -> None:

@@ -68,3 +68,21 @@ def test_syntax_error_gives_its_line() -> None:
     line, complaint = syntax_complaint(caught.value)
     assert line == 2
     assert complaint == "Invalid value"
+
+
+def test_brackets_quotes_and_signs_inside_keys() -> None:
+    found = key_lines('["a]#b"]\n"x=y" = 1\n[c.\'d]\']\nlast = "]"  # [\nmore = 2\n')
+    assert found[("a]#b",)] == 1
+    assert found[("a]#b", "x=y")] == 2
+    assert found[("c", "d]")] == 3
+    assert found[("c", "d]", "more")] == 5
+
+
+def test_an_array_of_many_lines_is_read_once() -> None:
+    n_lines = 50_000  # read anew for each line, this would take hours
+    text = "keys = [\n" + '  "x",\n' * n_lines + "]\nlast = 1\n"
+    assert key_lines(text)[("last",)] == n_lines + 3
+
+
+def test_only_a_line_feed_ends_a_line() -> None:
+    assert key_lines("first = 'a\u2028b\x85c'\nsecond = 2\n")[("second",)] == 2
