@@ -22,6 +22,7 @@ from ..store.records import GapReason
 from ..store.summary import StoreSummary, summary
 from ..store.verdicts import VerdictBook
 from .pulse import pulse
+from .server_side import found_waiting, spool_path, waiting_text
 from .settings import Settings
 from .wiring import cure_for_readers, identity
 from .wording import counted, moment_text, size_text, span_text
@@ -74,6 +75,7 @@ def check_sensors(layout: Layout) -> Iterator[Check]:
 
 def check_record(settings: Settings, now_utc_ms: int, *, is_thorough: bool) -> Iterator[Check]:
     """The database and all that it tells: clock, service, nightly work, messages, baselines."""
+    yield from _waiting(settings)
     try:
         database = open_reader(settings.database)
     except HeatdriftError as error:
@@ -101,6 +103,31 @@ def check_record(settings: Settings, now_utc_ms: int, *, is_thorough: bool) -> I
         yield Check("record", "act", error.message, error.remedy)
     finally:
         database.close()
+
+
+def _waiting(settings: Settings) -> Iterator[Check]:
+    """What waits on this computer for a database on a server."""
+    try:
+        found = found_waiting(settings.database, identity(settings))
+    except HeatdriftError as error:
+        yield Check("waiting", "note", error.message, error.remedy)
+        return
+    if found is None:
+        return
+    said = waiting_text(*found)
+    if said:
+        yield Check(
+            "waiting", "act", said, "see to the server; nothing is lost, it is all sent once it answers"
+        )
+    else:
+        yield Check("waiting", "fine", "every row is on the server")
+    if found[0].n_set_aside:
+        yield Check(
+            "waiting",
+            "act",
+            f"{counted(found[0].n_set_aside, 'piece')} of what waited could not be read and stayed here",
+            f"check the disk; keep {spool_path(identity(settings))}",
+        )
 
 
 def _file(database: Database, settings: Settings, *, is_thorough: bool) -> Iterator[Check]:

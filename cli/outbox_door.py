@@ -61,21 +61,9 @@ class OutboxDoor:
 
     def past(self, layout: Layout, settings: GuardSettings, now_utc_ms: int, *, with_fans: bool) -> Past:
         """What the record says about heat at a layout."""
-        since_ms = now_utc_ms - PAST_DAYS * DAY_MS
         with self._reading() as database:
             number = self._machine_id(database)
-            names = [source.name for source in layout.sources]
-            metal = {
-                name: MetalWatch(
-                    round(settings.step_k * 1000),
-                    settings.step_s,
-                    heat_rows(database, number, name, max(since_ms, at_ms)),
-                )
-                for name, at_ms in liquid_metal_paths(database, number, names).items()
-            }
-            heat_milli_c = round(settings.fan_heat_c * 1000)
-            fans = fans_at_heat(database, number, since_ms, heat_milli_c) if with_fans else {}
-            return Past(fans, metal)
+            return past_of(database, number, layout, settings, now_utc_ms, with_fans=with_fans)
 
     @contextmanager
     def _reading(self) -> Iterator[Database]:
@@ -90,3 +78,28 @@ class OutboxDoor:
         if number is None:
             raise StoreError("this machine is not in the database yet", remedy="start the service")
         return number
+
+
+def past_of(
+    database: Database,
+    machine_id: int,
+    layout: Layout,
+    settings: GuardSettings,
+    now_utc_ms: int,
+    *,
+    with_fans: bool,
+) -> Past:
+    """What a database says about heat at a layout."""
+    since_ms = now_utc_ms - PAST_DAYS * DAY_MS
+    names = [source.name for source in layout.sources]
+    metal = {
+        name: MetalWatch(
+            round(settings.step_k * 1000),
+            settings.step_s,
+            heat_rows(database, machine_id, name, max(since_ms, at_ms)),
+        )
+        for name, at_ms in liquid_metal_paths(database, machine_id, names).items()
+    }
+    heat_milli_c = round(settings.fan_heat_c * 1000)
+    fans = fans_at_heat(database, machine_id, since_ms, heat_milli_c) if with_fans else {}
+    return Past(fans, metal)

@@ -75,11 +75,23 @@ def refuse_beside_a_recorder(url: str, machine_uuid: str, allowed_pid: int) -> N
     try:
         # A file has one writer whatever machine it records; a server has one for each.
         wanted = None if database.is_sqlite else machine_uuid
-        pid = recorder_pid(summary(database, 0, wanted).state)
+        state = summary(database, 0, wanted).state
     except HeatdriftError:
         return  # nothing of this machine was ever recorded
     finally:
         database.close()
+    refuse_beside(state, allowed_pid)
+
+
+def refuse_beside(state: Mapping[str, str], allowed_pid: int) -> None:
+    """Refuse beside the recorder that left this state, if it lives.
+
+    Raises
+    ------
+    DatabaseBusyError
+        It does, and is another process than the one that is allowed.
+    """
+    pid = recorder_pid(state)
     if pid is not None and pid != allowed_pid:
         raise DatabaseBusyError(
             f"a recorder (process {pid}) is at work on this database and does all that is due",

@@ -15,7 +15,6 @@ from . import wiring
 from .fake_machine import Fake
 from .options import Span, fake_options, settings_options
 from .places import fake_database
-from .pulse import refuse_beside_a_recorder
 from .settings import SETTINGS_VARIABLE, Settings, without_password
 from .speech import mention
 
@@ -56,7 +55,7 @@ def command(settings: Settings, fake: Fake | None, speed: float, for_s: float | 
         os.environ[SETTINGS_VARIABLE] = str(settings.file.absolute())  # the nightly child follows them too
     stop = threading.Event()
     stop_on_signals(stop)
-    refuse_beside_a_recorder(settings.database, wiring.identity(settings, fake), os.getpid())
+    wiring.refuse_beside_another(settings.database, wiring.identity(settings, fake), os.getpid())
     start_utc_ms = wiring.start_of_fake_time(settings.database) if fake else 0
     with wiring.open_doors(fake, start_utc_ms) as doors:
         is_fast = fake is not None and fake.speed != 1

@@ -36,6 +36,8 @@ class Status:
     ----------
     periods_days
         Days from one run to the next of each task of upkeep.
+    waiting
+        What waits here for a server, empty where nothing does for long.
     """
 
     now_utc_ms: int
@@ -45,6 +47,7 @@ class Status:
     probes: list[LatestProbe]
     heart: Pulse
     periods_days: Mapping[str, float]
+    waiting: str = ""
 
 
 def as_lines(status: Status) -> Iterator[str]:
@@ -61,10 +64,15 @@ def as_lines(status: Status) -> Iterator[str]:
     sealed = f"; sealed: {found.n_sealed_rows:,} rows in {found.n_sealed_tables} tables"
     since = f", record since {found.oldest_day}" if found.oldest_day else ", no row yet"
     yield from labelled("", size + since + (sealed if found.n_sealed_tables else "; nothing sealed yet"))
+    if status.waiting:
+        yield from labelled("waiting", status.waiting)
     yield from labelled("next work", next_work_text(status))
     for task, note in found.tasks.items():
         if not note.ok:
             yield from labelled("trouble", f"{task} failed {moment_text(note.at_utc_ms)}: {note.detail}")
+    repaired = found.tasks.get("repair")
+    if repaired is not None and repaired.ok:
+        yield from labelled("repaired", f"{moment_text(repaired.at_utc_ms)}: {repaired.detail}")
     yield ""
     yield from _readings(status)
     yield ""
@@ -188,6 +196,7 @@ def as_document(status: Status) -> dict[str, Any]:
         "state_at": _moment(found.state_at_utc_ms),
         "cost": costs(found),
         "database": status.where,
+        "waiting": status.waiting,
         "size_bytes": found.size_bytes,
         "wal_bytes": found.wal_bytes,
         "oldest_day": found.oldest_day,

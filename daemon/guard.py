@@ -60,6 +60,7 @@ class _Fan:
     places: tuple[int, ...]
     turned_s: float = 0.0
     stood_s: float = 0.0
+    has_past: bool = False
     last_s: float = 0.0
     lasts_s: float = 0.0
     n_looks: int = 0
@@ -138,6 +139,15 @@ class Guard:
                 fan.place, fan.places = place, _cooled(probe, layout)
                 self._fans.append(fan)
         self.watch_metal(past.metal)
+
+    def recall(self, past: Past) -> None:
+        """Take what became known of the fans after they were first watched."""
+        for fan in self._fans:
+            before = past.fans.get(fan.name)
+            if before is not None and not fan.has_past:
+                fan.turned_s += before.n_turning * ROW_S
+                fan.stood_s += before.n_standing * ROW_S
+                fan.has_past = True
 
     def watch_metal(self, metal: Mapping[str, MetalWatch]) -> None:
         """Watch these paths, and no others, for a step."""
@@ -229,7 +239,8 @@ class Guard:
 
     def _new_fan(self, name: str, past: Past) -> _Fan:
         before = past.fans.get(name, FanPast(0, 0))
-        return _Fan(0, name, (), before.n_turning * ROW_S, before.n_standing * ROW_S)
+        has_past = name in past.fans
+        return _Fan(0, name, (), before.n_turning * ROW_S, before.n_standing * ROW_S, has_past=has_past)
 
 
 def _own_limit_c(source: SourceLayout, layout: Layout) -> float:

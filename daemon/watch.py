@@ -16,6 +16,7 @@ from .messages import MessageDesk
 log = logging.getLogger(__name__)
 
 JOURNAL_S = 3600.0  # an entry about liquid metal counts within the hour
+ASK_AGAIN_S = 10.0  # where the record could not be read, or a server has not answered yet
 ReadPast = Callable[[Layout, bool], Past]  # the bool: its fans, too
 
 
@@ -54,13 +55,15 @@ class Watch:
         self._read_past = read_past
         self._clock = clock
         self._layout: Layout | None = None
-        self._was_lent = False
+        self._was_lent = self._wants_past = self._lacks_fans = False
         self._learned_at_s = clock.boot_s()
 
     def health(self, layout: Layout) -> SensorHealth:
         """Watch this layout from now on; what is returned shows each of its looks to the guard."""
         self._layout = layout
-        self._guard.follow(layout, self._past(layout, with_fans=True) or Past())
+        past = self._past(layout, with_fans=True)
+        self._wants_past = self._lacks_fans = past is None
+        self._guard.follow(layout, past or Past())
         sources = [source.name for source in layout.sources]
         return GuardedHealth(sources, [(p.name, p.quantity) for p in layout.probes], self._guard.note)
 
@@ -70,23 +73,36 @@ class Watch:
             self._desk.check()  # the nightly judgement may have found something
         self._was_lent = is_lent
         self._desk.advance()
+        if self._wants_past and self._clock.boot_s() - self._learned_at_s >= ASK_AGAIN_S:
+            self._learn()
 
     def check(self) -> None:
         """Look into the outbox and the journal; asked for every few minutes."""
         self._desk.check()
-        if self._layout is not None and self._clock.boot_s() - self._learned_at_s >= JOURNAL_S:
-            past = self._past(self._layout, with_fans=False)
-            if past is not None:
-                self._guard.watch_metal(past.metal)
+        if self._clock.boot_s() - self._learned_at_s >= JOURNAL_S:
+            self._learn()
 
     def stop(self) -> None:
         """Store what is held, end the sender."""
         self._desk.stop()
+
+    def _learn(self) -> None:
+        """Ask for what the guard lacks; asked again soon where there is no answer."""
+        if self._layout is None:
+            return
+        past = self._past(self._layout, with_fans=self._lacks_fans)
+        if past is not None:
+            if self._lacks_fans:
+                self._guard.recall(past)
+            self._guard.watch_metal(past.metal)
+            self._lacks_fans = False
+        self._wants_past = past is None
 
     def _past(self, layout: Layout, *, with_fans: bool) -> Past | None:
         self._learned_at_s = self._clock.boot_s()
         try:
             return self._read_past(layout, with_fans)
         except HeatdriftError as error:
-            log.info("the guard starts without the past: %s", error)
+            if not self._wants_past:
+                log.info("the guard is without the past for now: %s", error)
             return None

@@ -1,0 +1,53 @@
+"""The line to a server, which another thread can end while one waits on it."""
+
+from __future__ import annotations
+
+import logging
+import os
+import socket
+from typing import Any
+
+log = logging.getLogger(__name__)
+
+
+class ServerLine:
+    """Knows the driver's newest connection, and how long it has been waited on.
+
+    Parameters
+    ----------
+    deadline_s
+        How long that may be [s].
+    """
+
+    def __init__(self, deadline_s: float) -> None:
+        self._deadline_s = deadline_s
+        self._connection: Any = None
+        self._since_s: float | None = None
+
+    def note(self, connection: Any) -> None:
+        """Take a new connection."""
+        self._connection = connection
+
+    def begin(self, now_s: float) -> None:
+        """Somebody waits on it from now on (monotonic [s])."""
+        self._since_s = now_s
+
+    def done(self) -> None:
+        """Nobody waits any more."""
+        self._since_s = None
+
+    def is_overdue(self, now_s: float) -> bool:
+        """Whether an answer is missing for longer than the deadline."""
+        since_s = self._since_s
+        return since_s is not None and now_s - since_s > self._deadline_s
+
+    def end(self) -> None:
+        """End the talk: who waits on it gets an error at once."""
+        connection = self._connection
+        if connection is None:
+            return
+        try:
+            with socket.socket(fileno=os.dup(connection.fileno())) as near_end:
+                near_end.shutdown(socket.SHUT_RDWR)
+        except Exception as error:  # the driver's own kinds among them: it is closed already
+            log.debug("there is no connection to end: %s", error)
