@@ -79,7 +79,7 @@ class YearClock(TurnableClock):
         self.moment.show(self.wall_utc_ms())
 
 
-class TurnedScheduler(BackgroundScheduler):
+class TurnedScheduler(BackgroundScheduler):  # type: ignore[misc]
     """The scheduler of the service, in its own thread, woken when the turned clock says so."""
 
     clock: YearClock
@@ -126,7 +126,7 @@ def turn_scheduler(clock: YearClock) -> Callable[[], None]:
     TurnedScheduler.clock = clock
     for module in (apscheduler.schedulers.base, apscheduler.triggers.interval):
         module.datetime = TurnedDatetime
-    coarse.BackgroundScheduler = TurnedScheduler  # type: ignore[misc]
+    vars(coarse)[BackgroundScheduler.__name__] = TurnedScheduler
 
     def turn() -> None:
         scheduler = getattr(TurnedScheduler, "newest", None)

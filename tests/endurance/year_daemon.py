@@ -16,9 +16,10 @@ from dataclasses import replace
 from pathlib import Path
 
 from heatdrift.cli import wiring
-from heatdrift.cli.main import configure_logging, without_tls
+from heatdrift.cli.main import without_tls
 from heatdrift.cli.pulse import refuse_beside_a_recorder
 from heatdrift.cli.settings import load
+from heatdrift.cli.speech import configure_logging
 from heatdrift.daemon.discovery import Doors
 from heatdrift.daemon.notify import SilentNotifier
 from heatdrift.daemon.sensors.nvml import NvmlLink
@@ -150,8 +151,8 @@ class Note:
             "sample",
             pss_kb=memory["Pss:"],
             private_kb=memory["Private_Dirty:"],
-            n_files=len(os.listdir("/proc/self/fd")),
-            n_threads=len(os.listdir("/proc/self/task")),
+            n_files=count("/proc/self/fd"),
+            n_threads=count("/proc/self/task"),
             n_processes=len(children()),
             cpu_s=round(time.process_time() - self._cpu_s, 2),
         )
@@ -160,16 +161,21 @@ class Note:
 def children() -> list[int]:
     """Processes that this one started and that are still there."""
     found: list[int] = []
-    for task in os.listdir("/proc/self/task"):
+    for task in Path("/proc/self/task").iterdir():
         with contextlib.suppress(OSError):
-            found += map(int, Path(f"/proc/self/task/{task}/children").read_text(encoding="ascii").split())
+            found += map(int, (task / "children").read_text(encoding="ascii").split())
     return found
+
+
+def count(folder: str) -> int:
+    """Entries of a folder."""
+    return sum(1 for _ in Path(folder).iterdir())
 
 
 def held() -> dict[str, int]:
     """Handles, threads and children of this process."""
     return {
-        "n_files": len(os.listdir("/proc/self/fd")),
+        "n_files": count("/proc/self/fd"),
         "n_threads": threading.active_count(),
         "n_processes": len(children()),
     }

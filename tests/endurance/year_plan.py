@@ -1,7 +1,7 @@
 """What happens to one laptop in a year, drawn from a seed before any of it happens.
 
 All moments are true seconds since the first midnight (UTC); what the laptop's own clock shows is something
-else. A life lasts from one boot to the next: until the battery is dead, or until a newer kernel wants a reboot.
+else. A life lasts from one boot to the next: until the battery is dead, or a newer kernel wants a reboot.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ SUMMER_TIME_DAYS = (28, 238)  # the nights of 29 March and of 25 October 2026, 0
 WARM_UP_S, TAIL_S = 660.0, 540.0  # idle before and after work: five quiet minutes, then the nightly children
 LONG_IDLE_S = 1.5 * HOUR_S
 DEAD, REBOOT, END = "battery", "reboot", "end"
+HOLIDAY = 150, 164
 KERNELS = ("6.8.0-45-generic", "6.8.0-52-generic", "6.11.0-9-generic", "6.12.3-1-generic")
 DRIVERS = ("550.90.07", "560.35.03", "565.57.01", "570.86.16")
 
@@ -71,20 +72,24 @@ class Life:
 
 @dataclass(frozen=True, slots=True)
 class Campaign:
-    """A number of days and what goes wrong with the cooler."""
+    """A number of days, what goes wrong with the cooler, and on which days something else does.
+
+    ``death_days`` end with a dead battery, ``update_days`` with a newer kernel and driver; on ``ahead_days``
+    the clock is a day ahead for a minute.
+    """
 
     seed: int
     n_days: int
     fault: Fault
     death_days: tuple[int, ...]
     update_days: tuple[int, ...]
+    ahead_days: tuple[int, ...]
 
     @classmethod
     def short(cls, seed: int, n_days: int) -> Campaign:
         """A spring: a blow loosens the cooler on the thirtieth day."""
         fault = Fault(FaultMode.KNOCKED, 30.3, 0.25, source="gpu0")
-        deaths = tuple(day for day in (5, 12, n_days - 7) if day < n_days - 2)
-        return cls(seed, n_days, fault, deaths, (17,))
+        return cls(seed, n_days, fault, (5, 9, 14, n_days - 7), (18,), (22,))
 
     @classmethod
     def long(cls, seed: int, n_days: int) -> Campaign:
@@ -94,7 +99,9 @@ class Campaign:
         deaths, day = [], 0
         while (day := day + rng.randint(18, 32)) < n_days - 3:
             deaths.append(day)
-        return cls(seed, n_days, fault, tuple(deaths), tuple(range(70, n_days - 3, 85)))
+        return cls(
+            seed, n_days, fault, tuple(deaths), tuple(range(70, n_days - 3, 85)), tuple(range(20, n_days, 30))
+        )
 
 
 def lives(campaign: Campaign) -> list[Life]:
@@ -115,7 +122,7 @@ def lives(campaign: Campaign) -> list[Life]:
         life.end_s = _end_s(rng, last, is_dying, len(found))
         found.append(life)
         n_updates += not is_dying
-        # A battery that was quite dead takes the clock with it: 1970, or what Windows left, or nothing at all.
+        # A battery that was quite dead takes the clock with it: to 1970, or to what is set as local time.
         wrong_by_s = rng.choice((0.0, -last.to_s - START_UTC_MS / 1000, HOUR_S)) if is_dying else 0.0
         sessions = []
     if sessions:
@@ -123,7 +130,7 @@ def lives(campaign: Campaign) -> list[Life]:
             Life(len(found), sessions, wrong_by_s, end_s=sessions[-1].to_s - 5.0, n_updates=n_updates)
         )
     for life in found:
-        life.steps = sorted(_steps(rng, life))
+        life.steps = sorted(_steps(rng, life, campaign))
     return found
 
 
@@ -159,8 +166,9 @@ def _day(rng: random.Random, day: int, campaign: Campaign) -> Iterator[Session]:
     """When the lid is open."""
     first, last = day == 0, day == campaign.n_days - 1
     must_be_there = first or last or day in campaign.death_days or day in campaign.update_days
-    if rng.random() < 0.05 and not must_be_there:
-        return  # a day away
+    is_away = rng.random() < 0.05 or day % 7 == 6 or HOLIDAY[0] <= day < HOLIDAY[1]
+    if is_away and not must_be_there and day not in SUMMER_TIME_DAYS:
+        return  # the lid stays shut
     if day in SUMMER_TIME_DAYS:  # through the hour that the wall has not, or has twice
         begin_s = day * DAY_S + 0.4 * HOUR_S
         yield Session(begin_s, begin_s + WARM_UP_S, begin_s + WARM_UP_S, begin_s + 1.5 * HOUR_S)
@@ -169,7 +177,7 @@ def _day(rng: random.Random, day: int, campaign: Campaign) -> Iterator[Session]:
         hour = 23.2  # past midnight
     begin_s = day * DAY_S + hour * HOUR_S
     work_from_s = begin_s + WARM_UP_S
-    work_to_s = work_from_s + rng.uniform(22, 30) * 60.0
+    work_to_s = work_from_s + rng.uniform(20, 27) * 60.0
     tail_s = LONG_IDLE_S if day % 12 == 4 and hour < 20.0 else TAIL_S
     if rng.random() < 0.2 and work_to_s + 5400.0 < (day + 1) * DAY_S:  # two sessions with a nap between them
         half_s = work_from_s + (work_to_s - work_from_s) / 2
@@ -191,7 +199,7 @@ def _end_s(rng: random.Random, last: Session, is_dying: bool, number: int) -> fl
     return moments[number % len(moments)]
 
 
-def _steps(rng: random.Random, life: Life) -> Iterator[tuple[float, float]]:
+def _steps(rng: random.Random, life: Life, campaign: Campaign) -> Iterator[tuple[float, float]]:
     """What is done to the clock: mended after a boot, by hand now and then, with the summer time."""
     if life.wrong_by_s:
         yield life.from_s + 180.0, -life.wrong_by_s
@@ -206,5 +214,5 @@ def _steps(rng: random.Random, life: Life) -> Iterator[tuple[float, float]]:
         elif day % 10 == 7:
             by_s = rng.choice((-300.0, 300.0, -HOUR_S, HOUR_S))
             yield from ((session.work_to_s - 900.0, by_s), (session.work_to_s - 200.0, -by_s))
-        elif day % 30 == 20:  # a day ahead, and back again
+        elif day in campaign.ahead_days:  # a day ahead, and back again
             yield from ((session.from_s + 120.0, DAY_S), (session.from_s + 200.0, -DAY_S))
