@@ -181,18 +181,18 @@ class NvmlGroup:
 
 
 class SleepingGroup:
-    """Stands for GPUs that slept at discovery: it has no channel, but meets them once they are awake."""
+    """Stands for GPUs that slept or hung at discovery: it has no channel, but meets them once they answer."""
 
     min_period_s = 0.0
     channels: tuple[Channel, ...] = ()
-    name = "nvml (a sleeping GPU, not yet met)"
+    name = "nvml (a GPU not yet met)"
 
     def __init__(self, link: NvmlLink) -> None:
         self._link = link
         link.enter()
 
     def read(self, at_boot_s: float) -> Sequence[Reading]:
-        """Meet the GPUs if somebody else has woken them; nothing to say meanwhile."""
+        """Meet the GPUs if they answer now and somebody else has woken them; nothing to say meanwhile."""
         self._link.look(at_boot_s)
         return ()
 
@@ -222,8 +222,8 @@ def nvml_groups(link: NvmlLink, sys_root: Path) -> tuple[NvmlGroup | SleepingGro
     Returns
     -------
     tuple of groups
-        A `SleepingGroup` where every GPU that could be asked sleeps: when it has met them, the link's
-        ``has_news`` is set and discovering again finds them.
+        A `SleepingGroup` where every GPU that could be asked sleeps, or NVML hangs: when it has met them,
+        the link's ``has_news`` is set and discovering again finds them.
     """
     gpus = link.attach(sys_root)
     if not gpus and link.is_pending:

@@ -79,6 +79,7 @@ class NvmlLink:
         self.gpus: tuple[NvmlGpu, ...] = ()
         self.notice = ""
         self.has_news = False
+        self._has_hung = False
 
     @property
     def pid(self) -> int | None:
@@ -87,8 +88,8 @@ class NvmlLink:
 
     @property
     def is_pending(self) -> bool:
-        """Whether there are GPUs that sleep and have not been met yet."""
-        return not self.gpus and self._guard.can_sleep
+        """Whether there may be GPUs that have not been met yet: they sleep, or the driver takes its time."""
+        return not self.gpus and (self._guard.can_sleep or self._has_hung)
 
     def attach(self, sys_root: Path) -> tuple[NvmlGpu, ...]:
         """List the GPUs; where one can sleep only if all are awake, and for no longer than that takes.
@@ -280,7 +281,8 @@ class NvmlLink:
             self.notice = str(error)
             level = logging.WARNING if self.gpus else logging.DEBUG  # no GPU here is no news
             log.log(level, "%s; next try in %.0f s", self.notice, self._backoff_s)
-        return Missing.TIMEOUT if "within" in error.message else Missing.DRIVER_ERROR
+        self._has_hung = "within" in error.message
+        return Missing.TIMEOUT if self._has_hung else Missing.DRIVER_ERROR
 
     def _recover(self) -> None:
         if self.notice:

@@ -92,3 +92,23 @@ def test_slow_driver_keeps_its_child_and_is_read_when_it_is_quick_again(
     assert (link.pid, link.notice) == (child, "")
     assert child is not None and Path(f"/proc/{child}").exists() and os.getpid() != child
     link.close()
+
+
+def test_gpu_whose_driver_hangs_at_the_start_is_met_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Just after the machine has started, everything is slow: the GPU must not be forgotten for that."""
+    state = tmp_path / "nvml.json"
+    monkeypatch.setenv(STATE_VARIABLE, str(state))
+    (tmp_path / "sys").mkdir()
+    write_state(state, "580.1", [GpuState()])
+    link = NvmlLink([sys.executable, "-c", "import time; time.sleep(3600)"], deadline_s=0.1)
+    (waiting,) = nvml_groups(link, tmp_path / "sys")
+    assert (waiting.channels, link.has_news) == ((), False)
+    link._command, link._deadline_s = NvmlLink(library=DOUBLE)._command, GENEROUS_S  # it is quick again
+    waiting.read(1.0)
+    waiting.read(1000.0)
+    assert link.has_news
+    (group,) = nvml_groups(link, tmp_path / "sys")
+    assert isinstance(group, NvmlGroup)
+    link.close()
