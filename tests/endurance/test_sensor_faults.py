@@ -8,6 +8,8 @@ from __future__ import annotations
 import logging
 import os
 import random
+import signal
+import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from functools import partial
@@ -15,12 +17,22 @@ from pathlib import Path
 
 import pytest
 
+from heatdrift.daemon.sensors.nvml import NvmlLink
+from heatdrift.fake_sensors.nvml_double import STATE_VARIABLE
+
+from ..daemon.trouble.rig import Record
 from .process_ledger import Ledger, n_injections
 from .sensor_rig import ERRNOS, FILES, FaultRig, Injection, met_ones, texts
 
 SEED = 20261126
 REST_S = (20.0, 90.0)
 LASTS_S = (2.0, 80.0)
+LOST_REST_S = (650.0, 900.0)  # a driver that is lost is left alone for ten minutes
+LOST_CODES = (1, 9, 15, 16, 17, 18, 999)
+TEMPERATURE = "nvmlDeviceGetTemperatureV"
+MAD_CHILD = Path(__file__).with_name("sensor_mad_child.py")
+# Real seconds: enough to start an interpreter on a busy machine; the turned clock stands still meanwhile.
+DEADLINE_S = 5.0
 
 
 class LogClock(logging.Handler):
@@ -43,6 +55,19 @@ def rig(tmp_path: Path) -> Iterator[FaultRig]:
     memory = Path("/dev/shm")
     with tempfile.TemporaryDirectory(dir=memory if os.access(memory, os.W_OK) else tmp_path) as folder:
         rig = FaultRig(Path(folder))
+        yield rig
+        rig.close()
+
+
+@pytest.fixture
+def mad_rig(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[FaultRig]:
+    """With a GPU whose child does what a file says."""
+    memory = Path("/dev/shm")
+    with tempfile.TemporaryDirectory(dir=memory if os.access(memory, os.W_OK) else tmp_path) as folder:
+        rig = FaultRig(Path(folder), has_nvml=True)
+        command = [sys.executable, str(MAD_CHILD), str(rig.root / "control")]
+        rig.link = NvmlLink(command, deadline_s=DEADLINE_S)
+        monkeypatch.setenv(STATE_VARIABLE, str(rig.tree.nvml_state))
         yield rig
         rig.close()
 
@@ -100,10 +125,60 @@ def test_a_file_that_fails_at_random_moments(rig: FaultRig, fault: str) -> None:
         injections.append(one)
         rig.inject(one, partial(begin, file), partial(end, file))
         at_s = one.to_s + rng.uniform(*REST_S)
+    assert_survived(rig, fault, injections, at_s + 120.0)
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [
+        "killed",
+        "hangs",
+        "dies in the middle",
+        "talks garbage",
+        "talks without end",
+        "wild numbers",
+        "GPU lost",
+    ],
+)
+def test_nvml_child_that_fails_at_random_moments(mad_rig: FaultRig, fault: str) -> None:
+    rig, rng = mad_rig, random.Random(f"{SEED} nvml {fault}")
+    control = rig.root / "control"
+
+    def begin() -> None:
+        rig.files.met()
+        if fault == "killed":
+            assert rig.link is not None
+            if rig.link.pid is not None:
+                os.kill(rig.link.pid, signal.SIGKILL)
+        elif fault == "GPU lost":
+            lost = rng.choice(LOST_CODES)
+            rig.gpus[0] = {"errors": dict.fromkeys((TEMPERATURE, "nvmlDeviceGetHandleByIndex"), lost)}
+        else:
+            control.write_text(f"{fault} {rng.random()}")
+
+    def end() -> None:
+        control.unlink(missing_ok=True)
+        rig.gpus[0] = {}
+
+    at_s, injections = 30.0, []
+    rest_s = LOST_REST_S if fault == "GPU lost" else REST_S
+    for _ in range(n_injections(3)):
+        one = Injection(fault, "", at_s, at_s + rng.uniform(*LASTS_S))
+        injections.append(one)
+        rig.inject(one, begin, end)
+        at_s = one.to_s + rng.uniform(*rest_s)
+    record = assert_survived(rig, f"NVML child {fault}", injections, at_s + 700.0)
+    assert record.n_looks("gpu0") == rig.counter.n_looks
+    assert record.sources["gpu0"]["temperature_c"].iloc[-60:].notna().all()  # it came back
+    assert record.sources["cpu0"]["temperature_c"].notna().all()  # nobody else has suffered
+
+
+def assert_survived(rig: FaultRig, fault: str, injections: list[Injection], for_s: float) -> Record:
+    """Run, count, print, and refuse a lost row or an invented value."""
     heard = LogClock(rig)
     logging.getLogger("heatdrift").addHandler(heard)
     try:
-        status = rig.run(at_s + 120.0)
+        status = rig.run(for_s)
     finally:
         logging.getLogger("heatdrift").removeHandler(heard)
     record = rig.record()
@@ -120,3 +195,4 @@ def test_a_file_that_fails_at_random_moments(rig: FaultRig, fault: str) -> None:
     print(*invented[:10], sep="\n")
     assert not heard.errors
     assert (count.survived, count.rows_lost, count.invented) == (count.injected, 0, 0)
+    return record
