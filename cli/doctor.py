@@ -10,6 +10,7 @@ import click
 
 from ..store.errors import HeatdriftError
 from . import wiring
+from .damage_checks import check_damage
 from .doctor_checks import Check, check_record, check_sensors, check_settings
 from .fake_machine import Fake
 from .options import exit_code_option, fake_options, json_option, settings_options
@@ -85,4 +86,5 @@ def _checks(settings: Settings, fake: Fake | None, *, is_thorough: bool) -> Iter
                 layout.close()
     except HeatdriftError as error:
         yield Check("sensors", "act", error.message, error.remedy)
+    yield from check_damage(settings)
     yield from check_record(settings, now_utc_ms, is_thorough=is_thorough)

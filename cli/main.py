@@ -13,7 +13,7 @@ from typing import IO, Any
 import click
 
 from .. import __version__
-from ..store.errors import HeatdriftError
+from ..store.errors import EXIT_DAMAGED, DamagedDataError, HeatdriftError
 from .speech import complain, configure_logging
 
 EXIT_ERROR = 2
@@ -88,7 +88,10 @@ class LazyGroup(click.Group):
         try:
             return super().invoke(ctx)
         except HeatdriftError as error:
-            raise Refusal(str(error)) from error
+            refusal = Refusal(str(error))
+            if isinstance(error, DamagedDataError):
+                refusal.exit_code = EXIT_DAMAGED  # which the service answers with a repair
+            raise refusal from error
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

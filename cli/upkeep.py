@@ -10,10 +10,11 @@ from pathlib import Path
 import click
 
 from ..store.database import open_reader, open_writer
-from ..store.errors import SchemaOutdatedError
+from ..store.errors import EXIT_DAMAGED, SchemaOutdatedError
 from ..store.keeping import UpkeepResult, upkeep, usual_backup
 from ..store.migrations import upgrade
 from ..store.schema import REVISIONS
+from . import repairing
 from .options import json_option, settings_options
 from .pulse import refuse_beside_a_recorder
 from .settings import Settings
@@ -29,16 +30,29 @@ Example:
 
 
 @click.command("upkeep", epilog=EPILOG)
+@click.option(
+    "--repair",
+    "wants_repair",
+    is_flag=True,
+    help="Only repair the database: set a damaged file aside, bring back the newest good backup and all "
+    "that can still be read.",
+)
 @json_option
 @settings_options
 @click.pass_context
-def command(ctx: click.Context, settings: Settings, as_json: bool) -> None:
+def command(ctx: click.Context, *, settings: Settings, as_json: bool, wants_repair: bool) -> None:
     """Do the nightly work now: seal finished days, give back room, back up, check.
 
     It also brings the tables of an earlier heatdrift up to date, after a backup. The service does all this
-    by itself once a day. Exit status 1 means that something of it failed and all else was done.
+    by itself once a day. Exit status 1 means that something of it failed and all else was done, 3 that the
+    database is damaged.
     """
     now_utc_ms = time.time_ns() // 1_000_000
+    if wants_repair:
+        refuse_beside_a_recorder(settings.database, identity(settings), os.getppid())
+        for line in repairing.as_lines(repairing.repaired(settings, now_utc_ms)):
+            say(line)
+        return
     with contextlib.suppress(SchemaOutdatedError):  # that is what the upgrade is for
         open_reader(settings.database).close()  # else there would be a new, empty one
     # The recorder lays its pen down for its own child alone.
@@ -62,7 +76,7 @@ def command(ctx: click.Context, settings: Settings, as_json: bool) -> None:
             say(line)
     for warning in result.warnings:
         complain(warning)
-    ctx.exit(EXIT_WARNINGS if result.warnings else 0)
+    ctx.exit(EXIT_DAMAGED if result.is_damaged else EXIT_WARNINGS if result.warnings else 0)
 
 
 def as_lines(result: UpkeepResult, before: str | None) -> list[str]:

@@ -30,6 +30,7 @@ from ..daemon.sensors.patience import PATIENCE_S, PatientFiles
 from ..daemon.service import Service
 from ..daemon.service_settings import ServiceSettings
 from ..daemon.watch import Watch
+from ..store.damage import need_whole
 from ..store.database import open_reader, open_writer, parse_url, sqlite_path
 from ..store.errors import StoreError
 from ..store.summary import summary
@@ -156,14 +157,23 @@ def pen_factory(settings: Settings, clock: Clock, fake: Fake | None) -> Callable
     """What opens the store for writing, under the identity of this machine."""
 
     def open_pen() -> Pen:
+        path = sqlite_path(parse_url(settings.database))
+        was_cut_short = path is not None and need_whole(path, backup_folder(settings, path))
         database = open_writer(settings.database, busy_timeout_ms=BUSY_TIMEOUT_MS, cache_kib=CACHE_KIB)
         log.info("recording into %s", database.url_for_people)
         name = machine_name(settings, fake)
         writer = Writer(database, identity(settings, fake), name, clock.wall_utc_ms())
+        if was_cut_short:
+            writer.checkpoint()  # the end of a log that was cut short must not lie behind what comes next
         give_back()  # everything is loaded now: what that needed, a year of looking will not
         return writer
 
     return open_pen
+
+
+def backup_folder(settings: Settings, path: Path) -> Path:
+    """Where the backups of a database file lie."""
+    return upkeep_settings(settings).backup_folder or path.absolute().parent / "backups"
 
 
 def refuse_beside_another(url: str, machine_uuid: str, allowed_pid: int) -> None:

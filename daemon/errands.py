@@ -6,15 +6,17 @@ import logging
 import sys
 from collections.abc import Callable, Mapping, Sequence
 
-from ..store.errors import StoreError
+from ..store.errors import EXIT_DAMAGED, StoreError
 from .children import Child, Work
 from .clock import Clock
 from .due import Task, is_due
 from .pen import Scribe
+from .service_settings import REPAIR
 
 log = logging.getLogger(__name__)
 
 AT_ANY_LOAD_S = 6 * 3600.0  # work waits this long for a quiet machine, then it is done all the same
+REPAIR_REST_S = 600.0  # what a repair did not help may be the disk itself, and rows wait for an hour
 RESTS_S = 20 * 3600.0  # after a success, whatever a wrong clock makes of its date
 DATABASE_VARIABLE = "HEATDRIFT_DATABASE"
 
@@ -46,6 +48,8 @@ class Errands:
         self._wanted_since_s: dict[str, float] = {}
         self._done_at_s: dict[str, float] = {}
         self._running: tuple[Task, Work] | None = None
+        self._wants_repair = False
+        self._repaired_at_s: float | None = None
 
     def check(self, scribe: Scribe, clock: Clock, never_since_utc_ms: int) -> None:
         """Note what is due."""
@@ -72,6 +76,12 @@ class Errands:
                 self._running = None
                 self._settle(task, status, scribe, clock)
             return
+        if (self._wants_repair or scribe.is_damaged) and self._may_repair(clock.boot_s()):
+            self._wants_repair = False
+            self._repaired_at_s = clock.boot_s()
+            log.warning("the database is damaged and is being repaired; rows wait in memory meanwhile")
+            self._lend(REPAIR, scribe, clock)
+            return
         for task in self._tasks:
             since_s = self._wanted_since_s.get(task.name)
             if since_s is not None and (is_quiet or clock.boot_s() - since_s > AT_ANY_LOAD_S):
@@ -96,14 +106,20 @@ class Errands:
         if not scribe.flush(clock.monotonic_s()):
             self._wanted_since_s[task.name] = clock.boot_s()  # the database is in trouble; later
             return
+        if self._lend(task, scribe, clock):
+            log.info("%s: started; rows wait in memory meanwhile", task.name)
+
+    def _lend(self, task: Task, scribe: Scribe, clock: Clock) -> bool:
         scribe.lend()
         try:
             self._running = task, self.run_now(task, clock)
         except OSError as error:
             log.warning("%s: cannot be started: %s", task.name, error)
             scribe.take_back(clock.monotonic_s())
-            return
-        log.info("%s: started; rows wait in memory meanwhile", task.name)
+        return self._running is not None
+
+    def _may_repair(self, now_s: float) -> bool:
+        return self._repaired_at_s is None or now_s - self._repaired_at_s >= REPAIR_REST_S
 
     def _settle(self, task: Task, status: int, scribe: Scribe, clock: Clock) -> None:
         if status:
@@ -111,7 +127,10 @@ class Errands:
         else:
             log.info("%s: done", task.name)
             self._done_at_s[task.name] = clock.boot_s()
+        self._wants_repair |= status == EXIT_DAMAGED and task is not REPAIR
         scribe.take_back(clock.monotonic_s())
+        if task is REPAIR and status == 0:
+            return  # the repair itself noted what it did
         detail = "" if status == 0 else f"exit status {status}"
         try:
             scribe.pen.note_task(task.name, clock.wall_utc_ms(), status == 0, detail)

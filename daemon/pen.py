@@ -7,7 +7,13 @@ from collections import deque
 from collections.abc import Mapping
 from typing import NamedTuple, Protocol
 
-from ..store.errors import DatabaseBusyError, DiskFullError, StoreError
+from ..store.errors import (
+    DamagedDataError,
+    DatabaseBusyError,
+    DiskFullError,
+    ForeignDatabaseError,
+    StoreError,
+)
 from ..store.records import Batch, Boot, Channel, Gap, GapReason, IdentityChange, ProbeSample, SourceSample
 from .poller import Harvest
 
@@ -72,6 +78,13 @@ class Scribe:
     def n_rows(self) -> int:
         """Rows that wait."""
         return sum(len(held.sources) + len(held.probes) for held in self._held)
+
+    @property
+    def is_damaged(self) -> bool:
+        """Whether a repair is what the database needs."""
+        return isinstance(
+            self._trouble, DamagedDataError | ForeignDatabaseError
+        )  # its first page may be gone
 
     def hold(self, harvest: Harvest, now_s: float) -> None:
         """Take what was gathered until now (monotonic [s])."""

@@ -9,10 +9,11 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable
+from functools import partial
 
 from ..store.errors import HeatdriftError, NoSensorsError, StoreError
 from ..store.records import Boot, Cadence, Gap, GapReason
-from .children import Child, Work
+from .children import Child
 from .clock import Clock
 from .coarse import Clockwork, Wish
 from .errands import Errands, StartWork
@@ -25,7 +26,7 @@ from .pen import Pen, Scribe
 from .poller import Harvest, Poller
 from .registration import differences, register, same_sensors
 from .rejoin import close_left_out, joined
-from .service_settings import UPKEEP, ServiceSettings
+from .service_settings import ServiceSettings
 from .startup import open_pen, wait_for_time
 from .watch import Watch
 
@@ -115,7 +116,8 @@ class Service:
         """
         self._layout = self._layout_factory()
         try:
-            pen = open_pen(self._pen_factory, self._start_upkeep, self._clock, self._notifier, stop)
+            start = partial(self._errands.run_now, clock=self._clock)
+            pen = open_pen(self._pen_factory, start, self._clock, self._notifier, stop)
             if pen is None or not wait_for_time(self._clock, self._notifier, stop):
                 return 0
             self._begin(pen)
@@ -242,9 +244,6 @@ class Service:
         """Look for the sensors again, but never in a storm."""
         now_s = self._clock.monotonic_s()
         self._rescan_due_s = max(now_s, self._rescanned_at_s + RESCAN_REST_S)
-
-    def _start_upkeep(self) -> Work:
-        return self._errands.run_now(UPKEEP, self._clock)
 
     def _rescan(self) -> None:
         """Find the sensors anew; devices come, go and change their numbers."""

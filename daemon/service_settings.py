@@ -9,6 +9,7 @@ from .due import Task
 
 UPKEEP = Task("upkeep", ("upkeep",), every_days=1)
 JUDGE = Task("judge", ("judge",), every_days=1)
+REPAIR = Task("repair", ("upkeep", "--repair"))  # never due: what is damaged asks for it
 REPORT = Task("report", ("report", "--monthly"), is_monthly=True)
 
 

@@ -6,11 +6,19 @@ import logging
 import threading
 from collections.abc import Callable
 
-from ..store.errors import DatabaseBusyError, DiskFullError, SchemaOutdatedError
+from ..store.errors import (
+    DamagedDataError,
+    DatabaseBusyError,
+    DiskFullError,
+    SchemaOutdatedError,
+    StoreError,
+)
 from .children import Work
 from .clock import Clock
+from .due import Task
 from .notify import Notifier
 from .pen import Pen
+from .service_settings import REPAIR, UPKEEP
 
 log = logging.getLogger(__name__)
 
@@ -21,7 +29,7 @@ WAIT_S = 10.0
 
 def open_pen(
     pen_factory: Callable[[], Pen],
-    start_upkeep: Callable[[], Work],
+    start: Callable[[Task], Work],
     clock: Clock,
     notifier: Notifier,
     stop: threading.Event,
@@ -32,8 +40,8 @@ def open_pen(
     ----------
     pen_factory
         Opens it.
-    start_upkeep
-        Starts the child that brings an earlier schema up to date.
+    start
+        Starts a child: upkeep for what is of an earlier schema, repair for what is damaged.
     clock, notifier
         Time, and who is told why nothing happens yet.
     stop
@@ -49,16 +57,22 @@ def open_pen(
     StoreError
         Waiting cannot help.
     """
-    is_told = is_migrated = False
+    is_told = False
+    cures: dict[type[StoreError], tuple[Task, str]] = {
+        SchemaOutdatedError: (UPKEEP, "the database is of an earlier version and is brought up to date"),
+        DamagedDataError: (REPAIR, "the database is damaged and is being repaired"),
+    }
     while not stop.is_set():
         try:
             return pen_factory()
-        except SchemaOutdatedError:
-            if is_migrated:
+        except (SchemaOutdatedError, DamagedDataError) as error:
+            task, words = cures.pop(type(error), (None, ""))
+            if task is None:  # it was tried, and did not help
                 raise
-            is_migrated = True
-            log.info("the database is of an earlier version and is brought up to date")
-            _wait_for_work(start_upkeep(), clock, notifier, stop)
+            log.warning("%s: %s", words, error.message)
+            notifier.ready()
+            notifier.status(words)
+            _wait_for_work(start(task), clock, notifier, stop)
             continue
         except (DatabaseBusyError, DiskFullError) as error:
             if not is_told:

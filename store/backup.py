@@ -10,7 +10,7 @@ from pathlib import Path
 
 from .copying import copy_into
 from .database import Database, open_writer
-from .errors import DamagedDataError, DiskFullError, ReadOnlyDatabaseError
+from .errors import DamagedDataError, DiskFullError, ReadOnlyDatabaseError, StoreError
 from .faults import translated
 from .soundness import connect_still, fault
 from .sqlite_file import FILE_MODE, FOLDER_MODE
@@ -104,6 +104,23 @@ def check_file(path: Path) -> None:
             connection.close()
     if found is not None:
         raise DamagedDataError(f"{path} is damaged ({found})", remedy="keep the earlier backups")
+
+
+def set_backup_aside(path: Path) -> None:
+    """Keep a damaged backup under a name that counts as none."""
+    path.replace(path.with_name(path.name + ".damaged"))
+
+
+def set_damaged_aside(folder: Path) -> list[str]:
+    """Check every backup in a folder and set the damaged ones aside; returns what is wrong with each."""
+    found = []
+    for path in sorted(folder.glob(PATTERN)):
+        try:
+            check_file(path)
+        except StoreError as error:
+            set_backup_aside(path)
+            found.append(error.message)
+    return found
 
 
 def _copy_file(database: Database, part: Path) -> None:

@@ -6,7 +6,7 @@ import sqlite3
 from pathlib import Path
 from urllib.parse import quote
 
-from .errors import DamagedDataError
+from .errors import REPAIR_REMEDY, DamagedDataError
 from .soundness import structure_fault
 from .sqlite_file import APPLICATION_ID
 from .wal_file import read_wal
@@ -16,10 +16,9 @@ HEADER_BYTES = 100
 MAGIC = b"SQLite format 3\0"
 APPLICATION_PLACE = slice(68, 72)
 MOST_TURNED_BITS = 8  # in the sixteen bytes of the first mark or the four of the second: less is no chance
-REMEDY = "run `heatdrift repair`; the service does that by itself"
 
 
-def need_whole(path: Path, backup_folder: Path) -> None:
+def need_whole(path: Path, backup_folder: Path) -> bool:
     """Refuse a file of ours that is broken; checks the structure only where the last end was no orderly one.
 
     Parameters
@@ -28,6 +27,11 @@ def need_whole(path: Path, backup_folder: Path) -> None:
         The database file; it need not exist.
     backup_folder
         Where its backups lie.
+
+    Returns
+    -------
+    bool
+        Whether the last end was no orderly one: a log was left behind.
 
     Raises
     ------
@@ -40,7 +44,8 @@ def need_whole(path: Path, backup_folder: Path) -> None:
     if found is None and was_cut_short:
         found = log_fault(wal) or open_fault(path)
     if found is not None:
-        raise DamagedDataError(f"{path} is damaged ({found})", remedy=REMEDY)
+        raise DamagedDataError(f"{path} is damaged ({found})", remedy=REPAIR_REMEDY)
+    return was_cut_short
 
 
 def mark_fault(path: Path, backup_folder: Path) -> str | None:
@@ -55,14 +60,19 @@ def mark_fault(path: Path, backup_folder: Path) -> str | None:
         # Empty is also what a file is that has just been made; but of that there are no backups.
         has_backups = backup_folder.is_dir() and any(backup_folder.glob(BACKUPS))
         return ("it is empty" if not header else "its beginning is gone") if has_backups else None
-    marks = (header[: len(MAGIC)], header[APPLICATION_PLACE])
-    turned = [
-        _turned_bits(found, wanted)
-        for found, wanted in zip(marks, (MAGIC, APPLICATION_ID.to_bytes(4, "big")), strict=True)
-    ]
+    turned = _turned(header)
     if any(turned) and max(turned) <= MOST_TURNED_BITS:
         return "its first bytes are not what was written"
     return None
+
+
+def is_foreign(path: Path) -> bool:
+    """Whether a file is there and bears marks that were never ours."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        header = file.read(HEADER_BYTES)
+    return bool(header.strip(b"\0")) and max(_turned(header)) > MOST_TURNED_BITS
 
 
 def log_fault(wal: Path) -> str | None:
@@ -96,7 +106,11 @@ def set_aside(path: Path) -> list[Path]:
     return sorted(path.parent.glob(f"{path.name}.damaged-*Z"))
 
 
-def _turned_bits(found: bytes, wanted: bytes) -> int:
-    if len(found) != len(wanted):
-        return 8 * len(wanted)
-    return (int.from_bytes(found, "big") ^ int.from_bytes(wanted, "big")).bit_count()
+def _turned(header: bytes) -> tuple[int, int]:
+    """Bits by which the two marks of a file of ours differ from what they must be."""
+    marks = (header[: len(MAGIC)], MAGIC), (header[APPLICATION_PLACE], APPLICATION_ID.to_bytes(4, "big"))
+    first, second = (
+        (int.from_bytes(found.ljust(len(wanted)), "big") ^ int.from_bytes(wanted, "big")).bit_count()
+        for found, wanted in marks
+    )
+    return first, second

@@ -22,6 +22,9 @@ A message gives the value, the limit and the remedy; what a program may want is 
 
 from __future__ import annotations
 
+EXIT_DAMAGED = 3  # of a command that came upon damage; the service answers it with a repair
+REPAIR_REMEDY = "run `heatdrift upkeep --repair`; the service does that by itself"
+
 
 class HeatdriftError(Exception):
     """Base of all errors raised on purpose; ``remedy`` says what the owner can do."""

@@ -12,6 +12,7 @@ from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from .errors import (
+    REPAIR_REMEDY,
     DamagedDataError,
     DatabaseBusyError,
     DiskFullError,
@@ -29,10 +30,7 @@ _REMEDIES: dict[type[StoreError], tuple[str, str]] = {
         "check its owner and permissions, and how the disk is mounted",
     ),
     DiskFullError: ("has no room left on its disk", "free some space; nothing that was stored is lost"),
-    DamagedDataError: (
-        "is damaged",
-        "keep the file, and bring back the latest backup from the folder 'backups' beside it",
-    ),
+    DamagedDataError: ("is damaged", REPAIR_REMEDY),
     ForeignDatabaseError: ("is not a database", "name another file, or move this one away"),
 }
 _SQLITE_FAULTS: dict[int, type[StoreError]] = {

@@ -8,9 +8,9 @@ from pathlib import Path
 
 from sqlalchemy import func, insert, select
 
-from .backup import backup, need_room
+from .backup import backup, need_room, set_damaged_aside
 from .database import Database
-from .errors import DamagedDataError, HeatdriftError
+from .errors import REPAIR_REMEDY, DamagedDataError, HeatdriftError, StoreError
 from .labels import Label, label_of
 from .packing import DAY_MS
 from .row_checksum import check_rows
@@ -35,7 +35,10 @@ RECLAIM_PAGES = 1000  # 4 MB at a time, so that nobody waits long for the pen
 
 @dataclass(slots=True)
 class UpkeepResult:
-    """What upkeep did; ``warnings`` is what the owner must know, empty when all is well."""
+    """What upkeep did; ``warnings`` is what the owner must know, empty when all is well.
+
+    ``is_damaged`` says that something is not what was written, which `repair.repair` mends.
+    """
 
     sealed: SealResult
     merged: SealResult
@@ -43,6 +46,7 @@ class UpkeepResult:
     backup: Path | None
     was_checked: bool
     warnings: list[str]
+    is_damaged: bool = False
 
 
 def upkeep(
@@ -68,6 +72,7 @@ def upkeep(
             work()
         except HeatdriftError as error:
             result.warnings.append(f"{task}: {error}")
+            result.is_damaged |= isinstance(error, DamagedDataError)
             _note(database, task, now_utc_ms, str(error))
         else:
             _note(database, task, now_utc_ms, "")
@@ -80,6 +85,14 @@ def upkeep(
     def check() -> None:
         check_integrity(database)
         result.was_checked = True
+        folder = _backup_folder(database, settings)
+        damaged = set_damaged_aside(folder) if folder is not None and folder.is_dir() else []
+        if damaged:
+            back_up()  # of the record, which is sound
+            raise StoreError(
+                f"set aside, and a new backup made: {'; '.join(damaged)}",
+                remedy="look into the health of the disk that holds the backups",
+            )
 
     def back_up() -> None:
         need_room(database.path.parent if database.path else Path.cwd(), settings.min_free_bytes)
@@ -123,9 +136,7 @@ def check_integrity(database: Database) -> None:
         with database.sqlite_connection() as connection:
             first = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
         if first != "ok":
-            raise DamagedDataError(
-                f"{database.url_for_people} is damaged ({first})", remedy="run `heatdrift repair`"
-            )
+            raise DamagedDataError(f"{database.url_for_people} is damaged ({first})", remedy=REPAIR_REMEDY)
     for table in (source_sample, probe_sample):
         with database.begin() as connection:
             check_rows(connection, table)
@@ -143,7 +154,7 @@ def check_integrity(database: Database) -> None:
                 raise DamagedDataError(
                     f"{piece.series}, {piece.first_day} to {piece.last_day}, holds {found.n_rows} rows of "
                     f"{found.series}, {found.first_day} to {found.last_day}",
-                    remedy="run `heatdrift repair`",
+                    remedy=REPAIR_REMEDY,
                 )
 
 

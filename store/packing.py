@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from .errors import DamagedDataError
+from .errors import REPAIR_REMEDY, DamagedDataError
 from .sample_tables import VALUE_COLUMNS
 
 CODEC = "parquet-1"
@@ -113,7 +113,7 @@ def unpack(packed: bytes, expected_checksum: str, what: str) -> pa.Table:
     if checksum(packed) != expected_checksum:
         raise DamagedDataError(
             f"sealed rows of {what} do not match their checksum",
-            remedy="run `heatdrift repair`",
+            remedy=REPAIR_REMEDY,
         )
     file = pq.ParquetFile(pa.BufferReader(packed))
     about = json.loads(file.metadata.metadata[b"heatdrift"])

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from .backup import PATTERN, need_room, sync
-from .damage import APPLICATION_PLACE, MAGIC, log_fault, mark_fault, pending
+from .backup import PATTERN, need_room, set_backup_aside, sync
+from .damage import APPLICATION_PLACE, MAGIC, is_foreign, log_fault, mark_fault, pending
 from .database import open_writer
 from .doubles import remove_doubles
-from .errors import DamagedDataError, DatabaseBusyError, StoreError
+from .errors import DamagedDataError, DatabaseBusyError, ForeignDatabaseError, StoreError
 from .migrations import upgrade
 from .page_scan import PAGE_BYTES
 from .repair_note import write_note
@@ -85,6 +85,10 @@ def repair(path: Path, backup_folder: Path, now_utc_ms: int) -> Repair | None:
     """
     for ready in pending(path):
         finish(path, ready)
+    if is_foreign(path):
+        raise ForeignDatabaseError(
+            f"{path} is no database of heatdrift", remedy="name another file, or move this one away"
+        )
     image, made = (path.with_name(f"{path.name}.{what}.part") for what in ("image", "sound"))
     wal = path.with_name(path.name + "-wal")
     need_room(path.parent, int(sum(_size(one) for one in (path, wal)) * ROOM))
@@ -208,11 +212,6 @@ def _base(backup_folder: Path, made: Path) -> Path | None:
         made.with_name(made.name + suffix).unlink(missing_ok=True)
     open_writer(f"sqlite:///{made}").close()
     return None
-
-
-def set_backup_aside(backup: Path) -> None:
-    """Keep a damaged backup under a name that counts as none."""
-    backup.replace(backup.with_name(backup.name + ".damaged"))
 
 
 def _newest_utc_ms(made: Path) -> int:

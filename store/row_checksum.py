@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Table, select
 
-from .errors import DamagedDataError
+from .errors import REPAIR_REMEDY, DamagedDataError
 
 MASK = 0xFFFFFF  # 24 bits: three bytes a row, and one damaged row in sixteen million passes
 
@@ -47,5 +47,5 @@ def check_rows(connection: Connection, table: Table, *conditions: ColumnElement[
     if bad is not None:
         raise DamagedDataError(
             f"a row of {table.name} is not what was written ({bad[0]}, {bad[1]})",
-            remedy="run `heatdrift repair`",
+            remedy=REPAIR_REMEDY,
         )

@@ -30,8 +30,15 @@ class Writer:
     def __init__(self, database: Database, machine_uuid: str, machine_name: str, at_utc_ms: int = 0) -> None:
         self._database = database
         self._has_pen = True
+        self._machine = machine_uuid, machine_name, at_utc_ms
         self._source_ids: dict[str, int] = {}
         self._channel_ids: dict[tuple[str, str], int] = {}
+        self._known: dict[tuple[str, str], tuple[str | Channel, int]] = {}
+        self._file: int | None = None
+        self._register_machine()
+
+    def _register_machine(self) -> None:
+        machine_uuid, machine_name, at_utc_ms = self._machine
         with self._begin() as connection:
             identity = {"uuid": machine_uuid}
             seen = {"name": machine_name}
@@ -51,6 +58,7 @@ class Writer:
             identity = {"machine_id": self.machine_id, "name": name}
             seen = {"kind": kind, "last_seen_utc_ms": at_utc_ms}
             self._source_ids[name] = self._register(connection, source, identity, seen, at_utc_ms)
+        self._known[name, ""] = kind, at_utc_ms
 
     def register_channel(self, found: Channel, owner: str, at_utc_ms: int) -> None:
         """Note which channel a source or probe is read from; a probe needs it before its first sample."""
@@ -71,6 +79,7 @@ class Writer:
             }
             row_id = self._register(connection, channel, identity, seen, at_utc_ms)
             self._channel_ids[owner, found.quantity] = row_id
+        self._known[owner, found.quantity] = found, at_utc_ms
 
     def write(self, batch: Batch) -> None:
         """Write a batch: all of it or nothing. Writing the same batch again changes nothing.
@@ -161,10 +170,11 @@ class Writer:
     def release(self) -> None:
         """Lay the pen down: close the connection, so that another process can be the one writer."""
         self._has_pen = False
+        self._file = self._file_number()
         self._database.close()
 
     def take(self) -> None:
-        """Take the pen back after `release`.
+        """Take the pen back after `release`; a file that a repair put there is told anew what it needs.
 
         Raises
         ------
@@ -174,6 +184,23 @@ class Writer:
         with self._database.begin():
             pass
         self._has_pen = True
+        if self._file_number() == self._file:
+            return
+        try:
+            self._register_machine()
+            for (owner, _), (known, at_utc_ms) in list(self._known.items()):
+                if isinstance(known, Channel):
+                    self.register_channel(known, owner, at_utc_ms)
+                else:
+                    self.register_source(owner, known, at_utc_ms)
+        except StoreError:
+            self._has_pen = False
+            raise
+        self._file = self._file_number()
+
+    def _file_number(self) -> int | None:
+        path = self._database.path
+        return path.stat().st_ino if path is not None and path.exists() else None
 
     @contextmanager
     def _begin(self) -> Iterator[Connection]:
