@@ -157,6 +157,8 @@ class _Shop:
             fit = kept.get(era.from_utc_ms)
             if fit is None or fit.recipe != recipe:
                 model = self._learn(source, era, learning)
+                if model is None:
+                    continue
                 fit = EraFit(recipe, stage == STAGES[-1], model.to_json())
                 n_learned += 1
             # Through JSON in any case, so that a number is the same whenever it was learned.
@@ -199,11 +201,14 @@ class _Shop:
             cells.append(exposure_cells(era.from_utc_ms, readings[day_numbers(readings.index) >= first]))
         yield from _by_day(days, plan.stale, steps, windows, cells)
 
-    def _learn(self, source: str, era: Era, days: Sequence[str]) -> EraModel:
+    def _learn(self, source: str, era: Era, days: Sequence[str]) -> EraModel | None:
+        """The model of an era; None where its only day has rows, but none before the era ended."""
         begin = max(era.from_utc_ms, _start_ms(days[0]))
         end = min(era.to_utc_ms, _start_ms(days[-1]) + DAY_MS)
         if self._learned_from is None or self._learned_from[0] != (begin, end):
             self._learned_from = (begin, end), self.frames(begin, end)
+        if source not in self._learned_from[1].sources:
+            return None
         return learn_era(self._learned_from[1], source, era.from_utc_ms, len(days))
 
     def _power(self, day: str) -> list[list[float]]:

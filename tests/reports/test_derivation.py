@@ -178,6 +178,18 @@ def test_an_entry_makes_anew_what_it_concerns_and_leaves_the_rest(whole: Record)
     assert_same(before, whole.rows())
 
 
+def test_an_entry_of_the_first_day_before_its_first_row_is_no_era_of_its_own(new: Maker) -> None:
+    """Opened at noon, recorded from the evening on: nothing is known of the hours before."""
+    record = new()
+    record.writer.register_source("gpu0", "gpu", START_UTC_MS)
+    late = [row._replace(time_utc_ms=row.time_utc_ms + DAY_MS // 2) for row in looks(lambda f: f)]
+    record.writer.write(Batch(tuple(late)))
+    entry = JournalEntry(START_UTC_MS + DAY_MS // 4, EntryKind.COMPOUND, "gpu0")
+    done = record.update([entry])
+    assert list(done.models["gpu0"]) == [entry.at_utc_ms]
+    assert record.update([entry]).n_days == 0
+
+
 def test_a_power_scale_divides_every_resistance(whole: Record) -> None:
     before = whole.rows()
     entry = JournalEntry(START_UTC_MS - DAY_MS, EntryKind.OTHER, "gpu0", numbers={"power_factor": 2.0})
