@@ -12,6 +12,7 @@ import click
 from ..reports.fits import SourceEra, fit_every_era, fit_every_stage
 from ..reports.heat_path import Estimate
 from ..store.errors import SettingsError
+from ..store.whole_file import write_whole
 from .fit_details import detail_document, heating_document, stage_document, stage_lines
 from .history import open_history
 from .options import json_file_option, machine_option, settings_options
@@ -73,7 +74,7 @@ def write_json(file: Path, document: dict[str, Any]) -> None:
         say_document(text)
         return
     try:
-        file.write_text(text, encoding="utf-8")
+        write_whole(file, lambda whole: whole.write_text(text, encoding="utf-8"))
     except OSError as error:
         raise SettingsError(
             f"{file} cannot be written: {error.strerror}", remedy="name a file in a folder that is yours"

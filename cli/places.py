@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import uuid
 from collections.abc import Mapping
 from pathlib import Path
@@ -10,6 +11,7 @@ import platformdirs
 
 from ..daemon import unit
 from ..store.errors import StoreError
+from ..store.sqlite_file import FILE_MODE, make_folder
 
 MACHINE_ID_FILE = Path("/etc/machine-id")
 # machine-id(5): never hand the id itself out; a value derived under one's own name is safe to store.
@@ -99,6 +101,10 @@ def fake_machine_uuid(kind: str, seed: int) -> str:
     return str(uuid.uuid5(APPLICATION, f"fake {kind} {seed}"))
 
 
+def _for_owner_alone(path: str, flags: int) -> int:
+    return os.open(path, flags, FILE_MODE)
+
+
 def _kept_uuid(path: Path) -> str:
     try:
         return str(uuid.UUID(path.read_text(encoding="ascii").strip()))
@@ -110,8 +116,8 @@ def _kept_uuid(path: Path) -> str:
         ) from error
     new = str(uuid.uuid4())
     try:
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        with path.open("x", encoding="ascii") as file:
+        make_folder(path.parent)
+        with open(path, "x", encoding="ascii", opener=_for_owner_alone) as file:
             file.write(new + "\n")
     except OSError as error:
         raise StoreError(

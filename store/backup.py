@@ -13,10 +13,11 @@ from .database import Database, open_writer
 from .errors import DamagedDataError, DiskFullError, ReadOnlyDatabaseError, StoreError
 from .faults import translated
 from .soundness import connect_still, fault
-from .sqlite_file import FILE_MODE, FOLDER_MODE
+from .sqlite_file import FILE_MODE, make_folder
 from .summary import size_of
 
 PATTERN = "heatdrift-*Z.db"
+LEFT_S = 86_400.0  # no backup takes so long
 ROOM = 1.2  # free space wanted, in sizes of the database: the copy, and the pages SQLite adds to it
 
 
@@ -49,9 +50,12 @@ def backup(database: Database, folder: Path, now_utc_ms: int, keep: int = 3) -> 
     path = folder / f"heatdrift-{moment:%Y%m%dT%H%M%SZ}.db"
     part = path.with_suffix(".part")
     try:
-        folder.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
+        make_folder(folder)
         need_room(folder, int(sum(size_of(database)) * ROOM))
+        _sweep(folder, now_utc_ms)
         _remove(part)
+        # Never through a link that somebody else laid there: the folder may be open to others.
+        os.close(os.open(part, os.O_RDWR | os.O_CREAT | os.O_EXCL, FILE_MODE))
         if database.is_sqlite:
             _copy_file(database, part)
         else:
@@ -124,7 +128,6 @@ def set_damaged_aside(folder: Path) -> list[str]:
 
 
 def _copy_file(database: Database, part: Path) -> None:
-    os.close(os.open(part, os.O_RDWR | os.O_CREAT, FILE_MODE))
     with database.sqlite_connection() as connection:
         copy = sqlite3.connect(part)
         try:
@@ -150,6 +153,13 @@ def sync(path: Path) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
+
+
+def _sweep(folder: Path, now_utc_ms: int) -> None:
+    """Take away what backups left that were killed; one that is being written is younger."""
+    for part in folder.glob("heatdrift-*Z.part"):
+        if now_utc_ms / 1000.0 - part.lstat().st_mtime > LEFT_S:
+            _remove(part)
 
 
 def _remove(part: Path) -> None:

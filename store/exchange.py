@@ -20,6 +20,7 @@ from .errors import DiskFullError, SettingsError
 from .packing import DAY_MS
 from .reader import Reader
 from .units import SOURCE_QUANTITIES
+from .whole_file import write_whole
 
 CHUNK_MS = 7 * DAY_MS  # a packed week is unpacked once; a week of a machine takes some 20 MB as a frame
 MONDAY_UTC_MS = 4 * DAY_MS  # 5 January 1970: chunks begin where packed weeks begin
@@ -68,10 +69,11 @@ def export_table(
     start = span[0] if from_utc_ms is None else max(from_utc_ms, span[0])
     end = span[1] + 1 if to_utc_ms is None else min(to_utc_ms, span[1] + 1)
     columns = _columns(reader, start, end)
-    part = path.with_name(path.name + ".part")
     n_rows = 0
-    try:
-        sink: _Sink = _CsvSink(part, columns) if format == "csv" else _ParquetSink(part, columns)
+
+    def write(whole: Path) -> None:
+        nonlocal n_rows
+        sink: _Sink = _CsvSink(whole, columns) if format == "csv" else _ParquetSink(whole, columns)
         try:
             for chunk_end, chunk in _chunks(reader, start, end, columns):
                 sink.add(chunk)
@@ -80,14 +82,12 @@ def export_table(
                     progress((chunk_end - start) / (end - start))
         finally:
             sink.close()
-        part.replace(path)
+
+    try:
+        write_whole(path, write)
     except OSError as error:
-        part.unlink(missing_ok=True)
         kind = DiskFullError if error.errno == 28 else SettingsError  # ENOSPC
         raise kind(f"{path} cannot be written ({error.strerror})", remedy="name another file") from error
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise
     return n_rows
 
 

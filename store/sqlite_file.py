@@ -34,11 +34,23 @@ def has_wal_reset_fix(version: tuple[int, ...] = sqlite3.sqlite_version_info) ->
     return version[:3] >= fixed_in
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it where they are missing, each for its owner alone.
+
+    Raises
+    ------
+    OSError
+        It cannot be made.
+    """
+    missing = [one for one in (folder, *folder.parents) if not one.exists()]
+    for one in reversed(missing):  # `parents=True` would give the upper ones to everyone
+        one.mkdir(mode=FOLDER_MODE, exist_ok=True)
+
+
 def make_file(path: Path) -> None:
     """Make an empty file that only its owner can read, and its folder, where they are missing."""
     try:
-        if not path.parent.exists():
-            path.parent.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
+        make_folder(path.parent)
         os.close(os.open(path, os.O_RDWR | os.O_CREAT, FILE_MODE))
     except PermissionError as error:
         raise ReadOnlyDatabaseError(
