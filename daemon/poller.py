@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 from ..store.records import Gap, GapReason, IdentityChange, Missing, ProbeSample, SourceSample, unpack_missing
@@ -53,6 +53,8 @@ class Poller:
         What is already known to be lost, where an earlier poller of the same sensors was replaced.
     overload_s
         A look later than this leaves a gap behind [s].
+    unmet
+        Sources of the past that sleep, so that no sensor of theirs is in the layout.
     stopwatch
         Real seconds, for the cost of reads.
 
@@ -75,6 +77,7 @@ class Poller:
         *,
         health: SensorHealth | None = None,
         overload_s: float = OVERLOAD_S,
+        unmet: Sequence[str] = (),
         stopwatch: Callable[[], float] = time.perf_counter,
     ) -> None:
         sources = [source.name for source in layout.sources]
@@ -96,7 +99,7 @@ class Poller:
         self._look_due_s = self._facts_due_s = self.due_s
         self._trusted_from_boot_s: float | None = None
         self._last_utc_ms = clock.wall_utc_ms()
-        self._asleep_since_ms: dict[str, int] = {}
+        self._asleep_since_ms = dict.fromkeys(unmet, self._last_utc_ms)
         self._is_late = False
         self._gaps: list[Gap] = []
         self._changes: list[IdentityChange] = []
@@ -205,7 +208,10 @@ class Poller:
             first_ms, last_ms = sorted((before_step_ms, now_ms))
             self._gaps.append(Gap(first_ms, last_ms, GapReason.CLOCK_STEP, "", detail))
             # A sleep that spans the step is told in two pieces, each in its own time.
-            self._asleep_since_ms = dict.fromkeys(self._asleep_since_ms, now_ms)
+            asleep = list(self._asleep_since_ms)
+            for source in asleep:
+                self._wake(source, before_step_ms)
+            self._asleep_since_ms = dict.fromkeys(asleep, now_ms)
         self._last_utc_ms = now_ms
         now_s = self._clock.monotonic_s()
         self._look_due_s = self._facts_due_s = self.due_s = now_s

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from ..store.errors import StoreError
 from ..store.records import Channel
 from .layout import Layout
 from .pen import Pen
+from .sensors.nvml import SleepingGroup
 
 
 def register(layout: Layout, pen: Pen, at_utc_ms: int) -> None:
@@ -25,6 +27,17 @@ def owned_channels(layout: Layout) -> Iterator[tuple[str, Channel]]:
                 yield source.name, layout.channel(place)
     for probe in layout.probes:
         yield probe.name, layout.channel(probe.place)
+
+
+def unmet(layout: Layout, pen: Pen) -> list[str]:
+    """GPUs that were recorded before and sleep now, so that nobody has met them yet."""
+    if not any(isinstance(group, SleepingGroup) and group.is_asleep for group in layout.groups):
+        return []
+    found = {source.name for source in layout.sources}
+    try:
+        return [name for name in pen.source_names("gpu") if name not in found]
+    except StoreError:  # in trouble just now: their gap is worth less than the looks
+        return []
 
 
 def same_sensors(one: Layout, other: Layout) -> bool:

@@ -24,7 +24,7 @@ from .layout import Layout
 from .notify import Notifier, SilentNotifier
 from .pen import Pen, Scribe
 from .poller import Harvest, Poller
-from .registration import differences, register, same_sensors
+from .registration import differences, register, same_sensors, unmet
 from .rejoin import close_left_out, joined
 from .service_settings import ServiceSettings
 from .startup import open_pen, wait_for_time
@@ -294,4 +294,5 @@ class Service:
             self._identity,
             health=health,
             overload_s=self._settings.overload_s,
+            unmet=unmet(self._layout, self._scribe.pen),
         )

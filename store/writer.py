@@ -148,6 +148,12 @@ class Writer:
         """The latest known value of one identity fact, None if it was never seen."""
         return self.facts().get(subject)
 
+    def source_names(self, kind: str) -> list[str]:
+        """Every source of a kind that this machine ever had."""
+        query = select(source.c.name).where(source.c.machine_id == self.machine_id, source.c.kind == kind)
+        with self._begin() as connection:
+            return list(connection.scalars(query.order_by(source.c.name)))
+
     def last_sample_utc_ms(self) -> int | None:
         """Moment of the latest hot source sample, UTC [ms since 1970]."""
         # One look-up a source, because only a key's first column can be jumped to.

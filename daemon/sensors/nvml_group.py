@@ -32,6 +32,7 @@ from .nvml_protocol import (
     TIMEOUT,
     UTILIZATION,
 )
+from .nvml_wake import WakeGuard
 
 QUANTITIES = {
     TEMPERATURE: "temperature_c",
@@ -181,14 +182,18 @@ class NvmlGroup:
 
 
 class SleepingGroup:
-    """Stands for GPUs that slept or hung at discovery: it has no channel, but meets them once they answer."""
+    """Stands for GPUs that slept or hung at discovery: it has no channel, but meets them once they answer.
+
+    ``is_asleep`` says that one of them slept.
+    """
 
     min_period_s = 0.0
     channels: tuple[Channel, ...] = ()
     name = "nvml (a GPU not yet met)"
 
-    def __init__(self, link: NvmlLink) -> None:
+    def __init__(self, link: NvmlLink, *, is_asleep: bool) -> None:
         self._link = link
+        self.is_asleep = is_asleep
         link.enter()
 
     def read(self, at_boot_s: float) -> Sequence[Reading]:
@@ -227,7 +232,7 @@ def nvml_groups(link: NvmlLink, sys_root: Path) -> tuple[NvmlGroup | SleepingGro
     """
     gpus = link.attach(sys_root)
     if not gpus and link.is_pending:
-        return (SleepingGroup(link),)
+        return (SleepingGroup(link, is_asleep=not WakeGuard(sys_root).are_awake),)
     return tuple(NvmlGroup(link, gpu) for gpu in gpus)
 
 

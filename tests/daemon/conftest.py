@@ -79,6 +79,7 @@ class ListPen:
         self.tasks: list[tuple[str, int, bool]] = []
         self.known_facts: dict[str, str] = {}
         self.last_ms: int | None = None
+        self.sources: tuple[str, ...] = ()
         self.registered: list[str] = []
         self.is_released = False
         self.n_checkpoints = 0
@@ -116,6 +117,9 @@ class ListPen:
 
     def facts(self) -> dict[str, str]:
         return dict(self.known_facts)
+
+    def source_names(self, kind: str) -> list[str]:
+        return list(self.sources)
 
     def last_sample_utc_ms(self) -> int | None:
         return self.last_ms

@@ -172,6 +172,30 @@ def test_sleeping_source_is_a_gap_of_its_own(
     assert sum(row.n_looks for row in asleep) == 24
 
 
+def test_sleep_that_spans_a_clock_step_is_told_in_two_pieces(
+    poller: Poller, clock: TurnableClock, computer: HandMadeComputer
+) -> None:
+    computer.card.missing = Missing.ASLEEP
+    run(poller, clock, 95)
+    clock.step_wall(3600)
+    run(poller, clock, 100)
+    computer.card.missing = None
+    run(poller, clock, 20)
+    asleep = [gap for gap in finish(poller).gaps if gap.reason is GapReason.ASLEEP]
+    spans = [((gap.from_utc_ms - START_MS) / 1000, (gap.to_utc_ms - START_MS) / 1000) for gap in asleep]
+    assert spans == [(0, 95), (3695, 3795)]
+
+
+def test_source_that_nobody_has_met_yet_is_a_gap_too(
+    clock: TurnableClock, computer: HandMadeComputer
+) -> None:
+    poller = Poller(computer.layout(), clock, CadenceSettings(), IdentityWatch({}), unmet=("gpu1",))
+    run(poller, clock, 300)
+    (gap,) = finish(poller).gaps
+    assert (gap.reason, gap.source) == (GapReason.ASLEEP, "gpu1")
+    assert (gap.from_utc_ms - START_MS, gap.to_utc_ms - START_MS) == (0, 290_000)
+
+
 def test_lost_reading_is_told_once_and_its_return_once(
     poller: Poller, clock: TurnableClock, computer: HandMadeComputer, caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -115,6 +115,13 @@ def test_an_unknown_source_or_probe_refuses_the_whole_batch(database: Database, 
     assert count(database, source_sample) == 0
 
 
+def test_sources_of_the_past_are_known_by_kind(writer: Writer) -> None:
+    writer.register_source("gpu1", "gpu", START_UTC_MS)
+    names = writer.source_names("gpu")
+    assert "gpu1" in names
+    assert "cpu0" not in names
+
+
 def test_facts_keep_the_last_change_even_after_a_clock_set_back(writer: Writer) -> None:
     writer.write(Batch(changes=(IdentityChange(5000, "ac", None, "mains"),)))
     writer.write(Batch(changes=(IdentityChange(1000, "ac", "mains", "battery"),)))

@@ -8,10 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from heatdrift.daemon.sensors.nvml import NvmlLink
 from heatdrift.fake_sensors.nvml_double import STATE_VARIABLE
-from heatdrift.store.records import Missing
+from heatdrift.store.records import GapReason, Missing
 
-from .rig import Rig
+from .rig import DOUBLE, Rig
 
 HALF_MEAN_S = 31.0  # a mean of idle looks reaches half a minute to both sides of its moment
 PHASE_S = 200.0  # so that at least one whole mean lies in the fault
@@ -174,3 +175,29 @@ def test_twin_cards(gpu_rig: Rig, caplog: pytest.LogCaptureFixture) -> None:
     assert set(record.reasons("gpu0", "temperature_c", 60 + HALF_MEAN_S, 800)) == {Missing.DRIVER_ERROR}
     assert record.between("gpu1", 670 + HALF_MEAN_S, 800)["temperature_c"].notna().all()
     assert "NVML: GPU 0 does not answer; the others are read" in caplog.text
+
+
+def test_gpu_that_sleeps_when_the_service_starts_again(gpu_rig: Rig) -> None:
+    """No sensor of it is known in that run until somebody wakes it; the record says so all the same."""
+    rig = gpu_rig
+    assert rig.run(300.0) == 0
+    power = rig.tree.sys_root / "bus/pci/devices/0000:01:00.0/power"
+    (power / "control").write_text("auto\n")
+    (power / "runtime_status").write_text("suspended\n")
+    assert rig.link is not None
+    rig.link.close()
+    rig.link = NvmlLink(library=DOUBLE)
+    rig.clock.turn(100.0)
+    began_ms = rig.clock.wall_utc_ms()
+    rig.at(600.0, lambda: (power / "runtime_status").write_text("active\n"))
+    rig.at(700.0, lambda: rig.clock.suspend(30.0))  # after which sensors are looked for
+    assert rig.run(1500.0) == 0
+    record = rig.record()
+    (gap,) = [gap for gap in record.gaps if gap.source]
+    assert (gap.reason, gap.source) == (GapReason.ASLEEP, "gpu0")
+    assert gap.from_utc_ms == began_ms
+    # It was met when it was awake for some looks, and was found a minute and a half after the resume.
+    assert (gap.to_utc_ms - began_ms) / 1000 == pytest.approx(700 + 30 + 90, abs=11)
+    dated_ms = record.sources["gpu0"].index.as_unit("ms").asi8
+    assert not ((dated_ms > gap.from_utc_ms) & (dated_ms < gap.to_utc_ms - 31_000)).any()
+    assert (dated_ms > gap.to_utc_ms).any()
