@@ -13,11 +13,12 @@ from pathlib import Path
 
 from ..daemon import unit
 from ..store.errors import ServiceError
+from ..store.whole_file import write_whole
 from .example import example_file
 
 RULE_NAME = "heatdrift-powercap.rules"
 COMMAND_DEADLINE_S = 60
-EVERYONE_READS = 0o644
+EVERYONE_READS, OPEN_FOLDER = 0o644, 0o755
 # The settings may hold addresses with passwords: the service reads them, its owner writes them, nobody else.
 SERVICE_READS, OWNER_ONLY = 0o640, 0o600
 OTHERS = stat.S_IRWXG | stat.S_IRWXO
@@ -205,22 +206,21 @@ class Installation:
     def _write_settings(self) -> None:
         named = self.facts.settings_file or unit.SETTINGS_FILE
         path = self.root / named.relative_to("/")
-        is_new = not path.exists()
-        if is_new:
-            self._write(path, example_file(), OWNER_ONLY)
-        else:
-            self.say(f"kept     {path}")
+        if not path.exists():
+            self._write(path, example_file(), OWNER_ONLY, self._let_service_read)
+            return
+        self.say(f"kept     {path}")
         # A file that its owner keeps elsewhere, and perhaps only links to, stays as it is.
-        if is_new or (named == unit.SETTINGS_FILE and not path.is_symlink()):
-            self._let_service_read(path)
+        if named == unit.SETTINGS_FILE and not path.is_symlink():
+            self._let_service_read(path, path)
 
-    def _let_service_read(self, path: Path) -> None:
-        """Root writes it, the service's group reads it, nobody else does."""
+    def _let_service_read(self, file: Path, path: Path) -> None:
+        """Root writes it, the service's group reads it, nobody else does; ``path`` is where it will lie."""
         try:
-            self.give(path, "root", unit.SERVICE_USER)
+            self.give(file, "root", unit.SERVICE_USER)
         except LookupError:  # the user could not be made; that is among the commands to run by hand
             self.undone.append(("chgrp", unit.SERVICE_USER, str(path)))
-        path.chmod(SERVICE_READS)
+        file.chmod(SERVICE_READS)
 
     def _close_own_settings(self) -> None:
         """The settings of a user's own service are for that user alone."""
@@ -229,12 +229,22 @@ class Installation:
             path.chmod(OWNER_ONLY)
             self.say(f"closed   {path} to others: it may hold passwords")
 
-    def _write(self, path: Path, text: str, mode: int = EVERYONE_READS) -> None:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        draft = path.with_name(path.name + ".new")
-        draft.write_text(text, encoding="utf-8")
-        draft.chmod(mode)
-        draft.replace(path)
+    def _write(
+        self,
+        path: Path,
+        text: str,
+        mode: int = EVERYONE_READS,
+        hand_over: Callable[[Path, Path], None] | None = None,
+    ) -> None:
+        def write(draft: Path) -> None:
+            draft.write_text(text, encoding="utf-8")
+            draft.chmod(mode)
+            if hand_over is not None:
+                # Before it has its name: later, whose folder it is could have put a link there.
+                hand_over(draft, path)
+
+        path.parent.mkdir(mode=OPEN_FOLDER, parents=True, exist_ok=True)
+        write_whole(path, write)
         self.say(f"wrote    {path}")
 
     def _delete(self, path: Path) -> None:

@@ -31,7 +31,7 @@ class System:
     def give(self, path: Path, user: str, group: str) -> None:
         if not self.has_group:
             raise LookupError(f"no such group: {group!r}")
-        self.given.append((path.name, user, group))
+        self.given.append((path.suffix, user, group))
 
 
 def installation(
@@ -98,7 +98,7 @@ def test_settings_are_for_root_and_the_service_alone(tmp_path: Path, is_there: b
         settings.chmod(0o644)
     made.install()
     assert mode_of(settings) == 0o640
-    assert system.given == [("settings.toml", "root", "heatdrift")]
+    assert system.given == [(".toml", "root", "heatdrift")]
     assert mode_of(made.unit_path) == 0o644
 
 
