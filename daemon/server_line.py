@@ -9,6 +9,8 @@ from typing import Any
 
 log = logging.getLogger(__name__)
 
+MOST_TIMES = 16
+
 
 class ServerLine:
     """Knows the driver's newest connection, and how long it has been waited on.
@@ -16,11 +18,12 @@ class ServerLine:
     Parameters
     ----------
     deadline_s
-        How long that may be [s].
+        How long that may be [s]; twice as long after each time that it was too long, until something was
+        delivered: a server may be slower than anybody thought.
     """
 
     def __init__(self, deadline_s: float) -> None:
-        self._deadline_s = deadline_s
+        self._deadline_s = self._patience_s = deadline_s
         self._connection: Any = None
         self._since_s: float | None = None
 
@@ -36,14 +39,19 @@ class ServerLine:
         """Nobody waits any more."""
         self._since_s = None
 
+    def praise(self) -> None:
+        """Something was delivered."""
+        self._patience_s = self._deadline_s
+
     def is_overdue(self, now_s: float) -> bool:
         """Whether an answer is missing for longer than the deadline."""
         since_s = self._since_s
-        return since_s is not None and now_s - since_s > self._deadline_s
+        return since_s is not None and now_s - since_s > self._patience_s
 
     def end(self) -> None:
         """End the talk: who waits on it gets an error at once."""
-        connection = self._connection
+        self._patience_s = min(2 * self._patience_s, MOST_TIMES * self._deadline_s)
+        connection, self._since_s = self._connection, None
         if connection is None:
             return
         try:

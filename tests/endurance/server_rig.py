@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import subprocess
 import sys
 import threading
@@ -137,6 +139,7 @@ class Lives:
     def end(self) -> int:
         """Wait for the end of a life; its exit status."""
         assert self._parent.stdout is not None
+        self.pid = 0
         return int(self._parent.stdout.readline())
 
     def await_writes(self, n: int) -> None:
@@ -151,6 +154,8 @@ class Lives:
         """End the process."""
         assert self._parent.stdin is not None
         assert self._parent.stdout is not None
+        if self.pid:
+            os.kill(self.pid, signal.SIGKILL)
         self._parent.stdin.close()
         self._parent.wait(PATIENCE_S)
         self._parent.stdout.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,11 +10,15 @@ from pathlib import Path
 import pytest
 from sqlalchemy.engine import make_url
 
+from .process_ledger import Ledger, n_injections
+from .server_campaign import Campaign, Server
 from .server_proxy import Wire
 from .server_rig import ServerRig, reckon
 
 DAY_S = 86_400.0
 HOUR_S = 3600.0
+SEED = 20261126
+SHORT = 4  # injections of each fault in the ordinary suite
 
 
 @pytest.fixture
@@ -79,3 +84,27 @@ def test_server_that_takes_connections_and_says_nothing(
     rig.bring_home()
     assert reckon(rig.url, rig.given)[1:] == (0, 0, 0)
     assert n_looks(rig) == rig.card.n_looks
+
+
+@pytest.mark.parametrize("fault", ["restarted", "unreachable", "slow", "silent"])
+def test_campaign(fault: str, wire: Wire, postgres_server: str, postgres_url: str, folder: Path) -> None:
+    """The recorder is killed in half of all injections, and lives a day of its clock in some five seconds."""
+    server = Server(postgres_server)
+    ledger = Ledger(f"a server that is {fault}", SEED)
+    campaign = Campaign(
+        fault, wire, server, through(wire, postgres_url), folder, random.Random(f"{SEED} {fault}")
+    )
+    n = n_injections(SHORT)
+    campaign.run(n, ledger)
+    ledger.show()
+    print(
+        f"{campaign.n_written} rows written, {campaign.n_doubled} doubled, {campaign.n_kills} kills, "
+        f"{server.n_restarts} restarts, {server.n_ended} sessions ended, {wire.n_cut} connections cut, "
+        f"{wire.n_delayed} answers delayed"
+    )
+    count = ledger.of(fault)
+    assert (count.injected, count.survived) == (n, n)
+    assert (count.rows_lost, count.invented) == (0, 0)
+    assert campaign.n_written > 50 * n
+    if fault in ("unreachable", "silent"):  # what costs a second try or some patience is not worth a word
+        assert count.said > 0
