@@ -17,6 +17,8 @@ from ..store.errors import SettingsError, StoreError
 from ..store.message import Lane, Message, Severity
 from ..store.outbox import Outbox
 from ..store.owner_file import read_text
+from ..store.sqlite_file import make_folder
+from ..store.whole_file import write_whole
 from .history import History
 from .places import user_folder
 from .report_making import MadeReport, make_report
@@ -61,23 +63,33 @@ def write_missing_months(
     months = [one for one in finished_months(record, now_utc_ms) if not (folder / f"{one}.html").exists()]
     written: list[Path] = []
     try:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        make_folder(folder)
         for month in months[-MOST_AT_ONCE:]:
             made = make_report(history, derivation, conditions, month_span_utc_ms(month))
             write_report(made, "json", folder / f"{month}.json")
-            # The page last: where it is there, the month is done.
-            write_report(made, "html", folder / f"{month}.html")
-            written.append(folder / f"{month}.html")
             if settings.is_sent and month == months[-1]:
                 Outbox(history.writing, history.reader.machine_id).queue(_message(made, month, now_utc_ms))
-        if written:
-            (folder / "index.html").write_text(index_page(_entries(folder)), encoding="utf-8")
+            # The page last: where it is there, the month is done, and a message that was queued before a
+            # power cut is not queued again.
+            write_report(made, "html", folder / f"{month}.html")
+            written.append(folder / f"{month}.html")
+        _write_index(folder)
     except OSError as error:
         raise StoreError(
             f"the report cannot be written to {folder}: {error.strerror}",
             remedy="make room, or the folder writable",
         ) from error
     return written
+
+
+def _write_index(folder: Path) -> None:
+    """Write the index where it is not what it should be: the last writer may have been killed before it."""
+    entries, index = _entries(folder), folder / "index.html"
+    if not entries:
+        return
+    page = index_page(entries)
+    if not index.exists() or index.read_text(encoding="utf-8", errors="replace") != page:
+        write_whole(index, lambda whole: whole.write_text(page, encoding="utf-8"))
 
 
 def report_folder(settings: MonthlySettings, database: str) -> Path:

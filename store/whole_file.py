@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
+import glob
 import os
 import tempfile
+import time
 from collections.abc import Callable
 from pathlib import Path
+
+LEFT_S = 3600.0  # nobody writes a file for so long
 
 
 def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     """Write a file beside its place and move it there, so that nobody ever reads half of it.
+
+    It is its owner's alone, and made under a name that nobody can have laid a link to.
 
     What is no plain file, a pipe or a device, is written to as it is: it must not be replaced.
 
@@ -28,11 +35,23 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     if path.exists() and not path.is_file():
         write(path)
         return
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".heatdrift-", suffix=path.suffix)
+    prefix = f".heatdrift-{path.stem}-"
+    _sweep(path, prefix)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=prefix, suffix=path.suffix)
     os.close(handle)
     beside = Path(name)
     try:
         write(beside)
+        with beside.open("rb") as whole:
+            os.fsync(whole.fileno())  # else a power cut may leave the name of the new file and nothing in it
         beside.replace(path)
     finally:
         beside.unlink(missing_ok=True)
+
+
+def _sweep(path: Path, prefix: str) -> None:
+    """Take away what earlier writers of this file left that were killed at it."""
+    for left in path.parent.glob(f"{glob.escape(prefix)}????????{glob.escape(path.suffix)}"):
+        with contextlib.suppress(OSError):
+            if time.time() - left.lstat().st_mtime > LEFT_S:
+                left.unlink()

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from heatdrift.cli import monthly_reports
 from heatdrift.cli.history import open_history
 from heatdrift.cli.main import heatdrift
 from heatdrift.cli.monthly_reports import (
@@ -16,6 +17,8 @@ from heatdrift.cli.monthly_reports import (
     report_folder,
     write_missing_months,
 )
+from heatdrift.cli.report_making import MadeReport
+from heatdrift.cli.report_writing import write_report
 from heatdrift.cli.settings import load
 from heatdrift.reports.monthly_settings import MonthlySettings
 from heatdrift.reports.reference_conditions import ReferenceConditions
@@ -70,6 +73,36 @@ def test_each_month_is_written_once_with_an_index_and_told_where_asked(tmp_path:
         page.unlink()
         assert write_missing_months(history, database, conditions, settings, after) == [page]
         assert len([one for one in outbox.messages() if one.message.lane is Lane.REPORT]) == 1
+
+
+def test_a_writer_that_is_killed_at_the_page_or_the_index_is_made_good(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The message is queued before the page says that the month is done, and the index is looked at anew."""
+    database = copy_of_world(tmp_path)
+    settings = MonthlySettings(tmp_path / "reports", is_sent=True)
+    after = utc_ms("2026-02-03")
+    with open_history(load(database=database, environment={}), None) as history:
+        arguments = history, database, ReferenceConditions(), settings, after
+        outbox = Outbox(history.writing, history.reader.machine_id)
+
+        def write(made: MadeReport, name: str, path: Path) -> None:
+            if name == "html":
+                raise KeyboardInterrupt
+            write_report(made, name, path)
+
+        with monkeypatch.context() as patched:
+            patched.setattr(monthly_reports, "write_report", write)
+            with pytest.raises(KeyboardInterrupt):
+                write_missing_months(*arguments)
+        (page,) = write_missing_months(*arguments)
+        assert len([one for one in outbox.messages() if one.message.lane is Lane.REPORT]) == 1
+        index = page.parent / "index.html"
+        whole = index.read_text(encoding="utf-8")
+        for harm in (index.unlink, lambda: index.write_text(whole[:100], encoding="utf-8")):
+            harm()
+            assert write_missing_months(*arguments) == []
+            assert index.read_text(encoding="utf-8") == whole
 
 
 def test_a_folder_that_cannot_be_made_is_said(tmp_path: Path) -> None:
