@@ -89,6 +89,11 @@ class ServerSide:
 
         return self._courier.ask("past", question)
 
+    def close(self) -> None:
+        """End what was begun; a service that ends with its process has no need of it."""
+        self._courier.stop()
+        self._spool.close()
+
     def _meet(self, places: Mapping[tuple[str, str], str], on_connect: Callable[[Any], None]) -> Deliverer:
         database = open_writer(self._url, on_connect=on_connect)
         try:
