@@ -29,6 +29,7 @@ from ..daemon.sensors.nvml import NvmlLink
 from ..daemon.sensors.patience import PATIENCE_S, PatientFiles
 from ..daemon.service import Service
 from ..daemon.service_settings import ServiceSettings
+from ..daemon.vigil import Vigil
 from ..daemon.watch import Watch
 from ..store.damage import need_whole
 from ..store.database import open_reader, open_writer, parse_url, sqlite_path
@@ -112,6 +113,7 @@ def service(
         settings=service_settings(settings, fake),
         notifier=notifier,
         has_news=lambda: doors.nvml is not None and doors.nvml.has_news,
+        rest=Vigil(clock, doors.nvml) if doors.nvml is not None and isinstance(clock, SystemClock) else None,
         start_work=start_work,
         watch=watch(settings, clock, fake, start_work, server),
     )

@@ -126,9 +126,19 @@ class CadenceKeeper:
         """
         for follower, trigger in zip(self._followers, triggers, strict=True):
             if trigger is not None and follower.leaves_level(trigger):
-                self._excited_looks = EXCITED_LOOKS
+                self.excite()
                 return True
         return False
+
+    def excite(self) -> None:
+        """Look fast for a while: something has changed."""
+        self._excited_looks = EXCITED_LOOKS
+
+    def levels(self) -> list[tuple[float, float] | None] | None:
+        """Where each source stays while it idles [thousandths]; None while not all of them do."""
+        if self.look_period_s < self.settings.idle_period_s:
+            return None
+        return [follower.level() for follower in self._followers]
 
     def add(self, look: Look) -> None:
         """Take one look; looks must come in order, a step back in time closes what is open."""

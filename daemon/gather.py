@@ -5,12 +5,13 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable, Sequence
+from typing import Any
 
 from ..store.records import REASON_BITS, Missing
 from ..store.units import POWER, QUANTITY_INDEX, SOURCE_QUANTITIES, UTILIZATION
 from .layout import Layout, Place, SourceLayout
 from .looks import Look, SourceLook
-from .sensors.base import Reading, SensorGroup
+from .sensors.base import Peekable, Reading, SensorGroup
 
 log = logging.getLogger(__name__)
 
@@ -71,6 +72,13 @@ class GroupReader:
         if self._is_broken or self._slow_reads >= SLOW_READS:
             return self.not_read
         return self._guarded(self.group.peek, at_boot_s)
+
+    def recipe(self, index: int) -> dict[str, Any] | None:
+        """How another process may peek at a channel; None where it may not."""
+        group = self.group
+        if self._is_broken or self._slow_reads >= SLOW_READS or not isinstance(group, Peekable):
+            return None
+        return group.recipe(index)
 
     def _guarded(self, read: Callable[[float], Sequence[Reading]], at_boot_s: float) -> Sequence[Reading]:
         """A fault in one group's own code must not cost the readings of the others."""
@@ -143,6 +151,7 @@ class Gatherer:
             return end if place is None else offsets[place.group] + place.index
 
         self._sources = [tuple(at(place) for place in source.places) for source in layout.sources]
+        self._layout_sources = layout.sources
         self._limit_reasons = [at(source.limit_reasons) for source in layout.sources]
         self._has_hard_limit = [source.kind == "gpu" for source in layout.sources]
         self._probes = [at(probe.place) for probe in layout.probes]
@@ -216,6 +225,29 @@ class Gatherer:
             if passed_s > FRESH_S:  # the rates of the others are taken against the time that it is now
                 at_boot_s += passed_s
         return readings
+
+    def orders(
+        self, quantities: Sequence[int], levels: Sequence[tuple[float, float] | None]
+    ) -> list[dict[str, Any]] | None:
+        """What another process has to peek at in our stead; None where it cannot.
+
+        Parameters
+        ----------
+        quantities
+            Index in `SOURCE_QUANTITIES`, one for each source.
+        levels
+            Between what each stays [thousandths], None where that is not known.
+        """
+        found = []
+        for source, quantity, level in zip(self._layout_sources, quantities, levels, strict=True):
+            place = source.places[quantity]
+            if place is None or level is None:
+                continue
+            recipe = self._readers[place.group].recipe(place.index)
+            if recipe is None:
+                return None
+            found.append({**recipe, "low": level[0], "high": level[1]})
+        return found or None
 
     def _source(self, readings: list[Reading], index: int, places: tuple[int, ...]) -> SourceLook:
         values: list[int | None] = []

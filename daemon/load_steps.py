@@ -126,6 +126,14 @@ class LoadFollower:
         distance = abs(value - self._total / count)
         return distance >= self._threshold and distance >= self._noise(sorted(self._values))
 
+    def level(self) -> tuple[float, float] | None:
+        """Between what a single reading stays on the level [thousandths]; None while that is not known."""
+        count = len(self._values)
+        if count < LEAST_BEFORE_LOOKS:
+            return None
+        reach = max(self._threshold, self._noise(sorted(self._values)))
+        return self._total / count - reach, self._total / count + reach
+
     def rest(self) -> None:
         """Note that the machine idles: the idle level may follow what is read now."""
         if self._low is not None and self._values:

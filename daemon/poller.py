@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from ..store.records import Gap, GapReason, IdentityChange, Missing, ProbeSample, SourceSample, unpack_missing
 from .cadence import CadenceKeeper, CadenceSettings, Look
@@ -100,7 +100,7 @@ class Poller:
         self._trusted_from_boot_s: float | None = None
         self._last_utc_ms = clock.wall_utc_ms()
         self._asleep_since_ms = dict.fromkeys(unmet, self._last_utc_ms)
-        self._is_late = False
+        self._is_late = self._is_called = False
         self._gaps: list[Gap] = []
         self._changes: list[IdentityChange] = []
 
@@ -113,7 +113,10 @@ class Poller:
             self._jump(jump, boot_s)
         else:
             self._notice_silence(now_s, boot_s)
-        is_look = now_s >= self._look_due_s - EARLY_S
+        is_look = self._is_called or now_s >= self._look_due_s - EARLY_S
+        if self._is_called:
+            self._is_called = False
+            self.keeper.excite()
         if not is_look and self._trusted_from_boot_s is None:
             is_look = self.keeper.notices(self._gatherer.peek(boot_s, self.keeper.trigger_quantities))
         if is_look:
@@ -123,6 +126,20 @@ class Poller:
             self._changes += self._identity.changes(self.layout.groups, self._clock.wall_utc_ms())
         self._plan(now_s, is_look)
         return is_look
+
+    @property
+    def orders(self) -> list[dict[str, Any]] | None:
+        """What another process has to peek at until the next look; None where that is our own work now."""
+        levels = self.keeper.levels() if self._trusted_from_boot_s is None else None
+        return None if levels is None else self._gatherer.orders(self.keeper.trigger_quantities, levels)
+
+    def rest(self) -> None:
+        """Leave the peeks until the next look to that other process."""
+        self.due_s = self._look_due_s
+
+    def call(self) -> None:
+        """Let the next tick be a full look: the other process has seen something."""
+        self._is_called = True
 
     @property
     def last_look_utc_ms(self) -> int:

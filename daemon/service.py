@@ -28,6 +28,7 @@ from .registration import differences, register, same_sensors, unmet
 from .rejoin import close_left_out, joined
 from .service_settings import ServiceSettings
 from .startup import open_pen, wait_for_time
+from .vigil import PlainRest, Rest
 from .watch import Watch
 
 __all__ = ["Service", "ServiceSettings"]
@@ -62,6 +63,8 @@ class Service:
         Starts child processes.
     watch
         Guards hard limits and sends messages.
+    rest
+        What the loop does between two ticks.
     """
 
     def __init__(
@@ -75,14 +78,13 @@ class Service:
         notifier: Notifier | None = None,
         start_work: StartWork = Child,
         watch: Watch | None = None,
+        rest: Rest | None = None,
     ) -> None:
-        self._layout_factory = layout_factory
-        self._pen_factory = pen_factory
-        self._clock = clock
-        self._settings = settings
-        self._has_news = has_news
+        self._layout_factory, self._pen_factory = layout_factory, pen_factory
+        self._clock, self._settings = clock, settings
+        self._has_news, self._watch = has_news, watch
         self._notifier = notifier or SilentNotifier()
-        self._watch = watch
+        self._rest = rest or PlainRest(clock)
         self._errands = Errands(settings.tasks, settings.database_url, settings.child_deadline_s, start_work)
         self._clockwork = Clockwork(
             {
@@ -123,7 +125,7 @@ class Service:
             self._begin(pen)
             self._clockwork.start()
             try:
-                while not self._clock.wait(self._poller.due_s - self._clock.monotonic_s(), stop):
+                while not self._rest.wait(self._poller, stop):
                     self.tick()
             finally:
                 self._clockwork.stop()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Protocol
+from typing import Any, Protocol, runtime_checkable
 
 from ...store.records import Channel, Missing
 from ...store.units import MILLI, PROBE_QUANTITIES, QUANTITY_INDEX, SOURCE_QUANTITIES, Quantity
@@ -54,6 +54,14 @@ class SensorGroup(Protocol):
 
     def close(self) -> None:
         """Give back files, handles and child processes."""
+
+
+@runtime_checkable
+class Peekable(Protocol):
+    """A group whose triggers another process can peek at by itself."""
+
+    def recipe(self, index: int) -> dict[str, Any] | None:
+        """How: as `nvml_sentry.Sentry.post` takes it; None where it can not."""
 
 
 def quantity_of(channel: Channel) -> Quantity:

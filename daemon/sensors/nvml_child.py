@@ -9,19 +9,25 @@ from __future__ import annotations
 import importlib
 import json
 import os
+import select
 import sys
 import time
 
 from .nvml_device import Device, FailedError
 from .nvml_facts import EnergyCheck, bus_id, lasting_facts
 from .nvml_getters import Getters
+from .nvml_sentry import BELL_VARIABLE, Sentry, own_clocks
 
 TYPE_CHECKING = False  # importing `typing` for it would cost the child half a megabyte
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from typing import Any
 
+    from .nvml_device import Answer
+
 OPEN_FILES = "/proc/self/fd"
+LARGEST_PIECE = 65536
+SIDE_QUESTIONS = ("peek", "facts")  # asked in between, they change nothing in what is looked out for
 
 
 class Server:
@@ -50,6 +56,10 @@ class Server:
             return {"code": error.code, "where": error.where}
         except self._nvml.error as error:
             return {"code": int(error.value), "where": str(question.get("ask"))}  # type: ignore[attr-defined]
+
+    def peek(self, uuid: str) -> list[Answer]:
+        """What one GPU says at a peek."""
+        return self._devices[uuid].peek()
 
     def _open(self, methods: dict[str, str], may_count: bool) -> dict[str, Any]:
         if not self._is_open:
@@ -157,10 +167,29 @@ def main(arguments: list[str]) -> int:
     except ImportError as error:
         answers.write(json.dumps({"trouble": f"cannot import {library}: {error}"}) + "\n")
         return 1
-    for line in sys.stdin:
-        answers.write(json.dumps(server.answer(json.loads(line))) + "\n")
+    bell = os.environ.get(BELL_VARIABLE, "")
+    sentry = Sentry(int(bell) if bell.isdigit() else None, server.peek, own_clocks)
+    for line in _lines(sentry):
+        question = json.loads(line)
+        answers.write(json.dumps(server.answer(question)) + "\n")
         answers.flush()
+        if question.get("ask") not in SIDE_QUESTIONS:
+            sentry.post(question.get("orders"))
     return 0
+
+
+def _lines(sentry: Sentry) -> Iterator[bytes]:
+    """What is asked, line by line, until standard input ends; the sentry looks out meanwhile."""
+    held = b""
+    while True:
+        if not select.select([0], [], [], sentry.rest_s())[0]:
+            sentry.look()
+            continue
+        piece = os.read(0, LARGEST_PIECE)
+        if not piece:
+            return
+        *lines, held = (held + piece).split(b"\n")
+        yield from lines
 
 
 if __name__ == "__main__":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from ...store.records import Channel, Missing
 from ...store.units import MILLI
@@ -135,6 +136,14 @@ class NvmlGroup:
             return [raw] * len(self._slots)
         peeked = {POWER: _value(raw[0], 1), UTILIZATION: _value(raw[1], MILLI)}
         return [peeked.get(slot, Missing.NOT_READ) for slot in self._slots]
+
+    def recipe(self, index: int) -> dict[str, Any] | None:
+        """As for `peek`; the link sees to it that no GPU that can sleep is peeked at."""
+        slot = self._slots[index]
+        if slot not in (POWER, UTILIZATION):
+            return None
+        which, scale = (0, 1) if slot == POWER else (1, MILLI)
+        return {"gpu": self._gpu.uuid, "which": which, "scale": scale}
 
     def facts(self) -> Mapping[str, str]:
         """Driver, firmware, limits and how power is had; the last known ones where NVML is closed."""

@@ -19,11 +19,8 @@ log = logging.getLogger(__name__)
 
 DRIVER_BACKOFF_S = 600.0
 FIRST_BACKOFF_S = 10.0  # for a child that hung or died; doubles up to DRIVER_BACKOFF_S
-# Drivers leaked over days in the field: a fresh process each day, or when it has grown out of all proportion
-# (libraries and all, a healthy one stays below a third of it).
+# Drivers leaked over days in the field: a fresh process each day, or when it has grown out of all proportion.
 RECYCLE_S = 86400.0
-LARGEST_RESIDENT_BYTES = 150 * 2**20
-WEIGH_S = 60.0
 
 
 class NvmlLink:
@@ -46,6 +43,8 @@ class NvmlLink:
         The GPUs known so far.
     notice
         What is wrong now, empty when all is well.
+    orders
+        What the child is to look out for from the next look on, see `Sentry.post`; None for nothing.
     has_news
         GPUs became known after `attach`, so that the layout is worth discovering again.
     """
@@ -57,29 +56,25 @@ class NvmlLink:
         library: str = "pynvml",
         patience_s: float | None = None,
     ) -> None:
-        own = (sys.executable, "-m", f"{__package__}.nvml_child", "--library", library)
-        self._command = tuple(command) if command is not None else own
+        self._command = tuple(
+            command or (sys.executable, "-m", f"{__package__}.nvml_child", "--library", library)
+        )
         self._deadline_s, self._patience_s = deadline_s, patience_s
-        self._guard = WakeGuard(Path("/sys"))
-        self._sys_root = Path("/sys")
+        self._sys_root, self._guard = Path("/sys"), WakeGuard(Path("/sys"))
         self._pipe: ChildPipe | None = None
         self._dying: ChildPipe | None = None
         self._is_open = False
         self._methods: dict[str, str] = {}
-        self._backoff_s = 0.0
-        self._failures = 0
+        self._backoff_s, self._failures = 0.0, 0
         self._retry_at_s: float | None = None
         self._recycle_at_s: float | None = None
-        self._weigh_at_s = 0.0
         self._looked_at_s: float | None = None
         self._answer: Mapping[str, Raw] | Missing = Missing.NOT_READ
         self._facts: dict[str, dict[str, str]] = {}
-        self._driver = ""
-        self._n_users = 0
+        self._driver, self._n_users = "", 0
         self.gpus: tuple[NvmlGpu, ...] = ()
-        self.notice = ""
-        self.has_news = False
-        self._has_hung = False
+        self.orders: list[dict[str, Any]] | None = None
+        self.notice, self.has_news, self._has_hung, self._is_watching = "", False, False, False
 
     @property
     def pid(self) -> int | None:
@@ -90,6 +85,16 @@ class NvmlLink:
     def is_pending(self) -> bool:
         """Whether there may be GPUs that have not been met yet: they sleep, or the driver takes its time."""
         return not self.gpus and (self._guard.can_sleep or self._has_hung)
+
+    @property
+    def bell(self) -> int | None:
+        """Descriptor that can be read once the child rings; None while it does not look out."""
+        return self._pipe.bell if self._pipe is not None and self._is_watching else None
+
+    def hear(self) -> bytes:
+        """What the child has rung, nothing where it is dead; it does not look out any more."""
+        self._is_watching = False
+        return self._pipe.heard() if self._pipe is not None else b""
 
     def attach(self, sys_root: Path) -> tuple[NvmlGpu, ...]:
         """List the GPUs; where one can sleep only if all are awake, and for no longer than that takes.
@@ -174,13 +179,17 @@ class NvmlLink:
             return Missing.NOT_READ
         if self._is_backing_off(at_boot_s):
             return Missing.DRIVER_ERROR
+        # A GPU that can sleep is asked only by who has just seen that it does not.
+        question = {"ask": "read"} | ({"orders": self.orders} if self.orders and door is Door.FREE else {})
+        self._is_watching = False
         try:
             self._freshen(at_boot_s)
-            readings = readings_in(self._ask({"ask": "read"}, self._patience_s), LEAST_READING)
+            readings = readings_in(self._ask(question, self._patience_s), LEAST_READING)
         except NvmlLateError:
             return Missing.TIMEOUT
         except NvmlError as error:
             return self._fail(error, at_boot_s)
+        self._is_watching = "orders" in question
         self._recover()
         if door is not Door.FREE and self._guard.must_close(at_boot_s, is_loaded(readings)):
             self._let_go(at_boot_s)
@@ -206,7 +215,8 @@ class NvmlLink:
         """Have NVML open; once a day in a new process, which opens before the old one closes."""
         if self._recycle_at_s is None:
             self._recycle_at_s = at_boot_s + RECYCLE_S
-        if at_boot_s < self._recycle_at_s and not self._is_bloated(at_boot_s):
+        is_bloated = self._pipe is not None and self._pipe.is_bloated(at_boot_s)
+        if at_boot_s < self._recycle_at_s and not is_bloated:
             if not self._is_open:
                 self._open(self._patience_s)
             return
@@ -218,12 +228,6 @@ class NvmlLink:
         finally:
             if old is not None and not old.end():
                 self._dying = old
-
-    def _is_bloated(self, at_boot_s: float) -> bool:
-        if self._pipe is None or at_boot_s < self._weigh_at_s:
-            return False
-        self._weigh_at_s = at_boot_s + WEIGH_S
-        return self._pipe.resident_bytes() > LARGEST_RESIDENT_BYTES
 
     def _open(self, patience_s: float | None) -> None:
         may_count = not self._guard.can_sleep
@@ -290,7 +294,7 @@ class NvmlLink:
         self.notice, self._backoff_s, self._failures, self._retry_at_s = "", 0.0, 0, None
 
     def _kill(self) -> None:
-        self._is_open = False
+        self._is_open = self._is_watching = False
         pipe, self._pipe = self._pipe, None
         if pipe is not None and not pipe.end():
             self._dying = pipe

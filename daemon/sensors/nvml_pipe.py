@@ -15,8 +15,12 @@ from pathlib import Path
 from typing import Any
 
 from ...store.errors import NvmlError
+from .nvml_sentry import BELL_VARIABLE
 
 LONGEST_ANSWER = 1 << 20  # a child that talks without end is out of its mind
+LARGEST_RING = 64
+LARGEST_RESIDENT_BYTES = 150 * 2**20  # libraries and all, a healthy one stays below a third of it
+WEIGH_S = 60.0
 REAP_S = 1.0  # a process that the driver holds cannot be killed at once; it is looked at again later
 PROC_ROOT = Path("/proc")
 
@@ -34,13 +38,19 @@ class ChildPipe:
         What to run.
     deadline_s
         How long an answer may take [s].
+
+    Attributes
+    ----------
+    bell
+        Descriptor that can be read when the child has rung or is dead.
     """
 
     def __init__(self, command: Sequence[str], deadline_s: float) -> None:
         self._deadline_s = deadline_s
         self._owed: dict[str, Any] | None = None
         self._line = b""
-        self._until_s = 0.0
+        self._until_s = self._weigh_at_s = 0.0
+        self.bell, rope = os.pipe()
         try:
             # Its own session: Ctrl-C in a terminal is for the service, which then ends its child in order.
             self._process = subprocess.Popen(
@@ -50,9 +60,14 @@ class ChildPipe:
                 stderr=subprocess.DEVNULL,
                 bufsize=0,
                 start_new_session=True,
+                pass_fds=(rope,),
+                env={**os.environ, BELL_VARIABLE: str(rope)},
             )
         except OSError as error:
+            os.close(self.bell)
             raise NvmlError(f"the NVML child cannot be started: {error}") from error
+        finally:
+            os.close(rope)
 
     @property
     def pid(self) -> int:
@@ -133,13 +148,20 @@ class ChildPipe:
                 raise NvmlError("the NVML child talks without end")
         return self._line
 
-    def resident_bytes(self) -> int:
-        """Resident memory of the child [bytes]; 0 where the system does not tell."""
+    def heard(self) -> bytes:
+        """What was rung last; empty where the child is dead. Only once there is something to be read."""
+        return os.read(self.bell, LARGEST_RING)[-1:]
+
+    def is_bloated(self, at_boot_s: float) -> bool:
+        """Whether it takes far too much memory, as far as the system tells; weighed once a minute."""
+        if at_boot_s < self._weigh_at_s:
+            return False
+        self._weigh_at_s = at_boot_s + WEIGH_S
         try:
             pages = (PROC_ROOT / str(self.pid) / "statm").read_text().split()[1]
         except (OSError, IndexError):
-            return 0
-        return int(pages) * os.sysconf("SC_PAGE_SIZE")
+            return False
+        return int(pages) * os.sysconf("SC_PAGE_SIZE") > LARGEST_RESIDENT_BYTES
 
     def end(self) -> bool:
         """Kill the child and close its pipes; False while the kernel still holds it."""
@@ -147,6 +169,7 @@ class ChildPipe:
         for stream in (self._process.stdin, self._process.stdout):
             if stream is not None:
                 stream.close()
+        os.close(self.bell)
         try:
             self._process.wait(REAP_S)
         except subprocess.TimeoutExpired:

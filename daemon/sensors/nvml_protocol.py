@@ -1,7 +1,8 @@
 """What the NVML child and its parent say to each other, one JSON object a line.
 
 Requests are ``{"ask": "open", "methods": {uuid: method}, "may_count": bool}``, ``{"ask": "read"}``,
-``{"ask": "peek"}``, ``{"ask": "facts"}`` and ``{"ask": "shut"}``. An answer carries ``"gpus"``, or ``"code"``
+``{"ask": "peek"}``, ``{"ask": "facts"}`` and ``{"ask": "shut"}``; a look may add ``"orders"`` for the time
+after it (`nvml_sentry`). An answer carries ``"gpus"``, or ``"code"``
 (NVML's return code) with ``"where"`` (the call that failed), or ``"trouble"`` in words.
 
 A reading is an integer, null where the GPU does not offer it, or a list with NVML's return code; ``[0]``

@@ -11,6 +11,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from ...store.records import Channel, Missing
 from .base import Reading
@@ -92,6 +93,10 @@ class PowercapGroup:
 
     def peek(self, at_boot_s: float) -> Sequence[Reading]:
         return (self._sum(self._peek_meters, at_boot_s),)
+
+    def recipe(self, index: int) -> dict[str, Any] | None:
+        meters = zip(self._files, self._peek_meters, strict=True)
+        return {"energy": [[file.path, meter.range_uj, meter.highest_w] for file, meter in meters]}
 
     def _sum(self, meters: Sequence[EnergyMeter], at_boot_s: float) -> Reading:
         total = 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from ...store.records import Channel, Missing
 from .base import Reading
@@ -51,6 +52,9 @@ class ProcessorTimeGroup:
 
     def peek(self, at_boot_s: float) -> Sequence[Reading]:
         return (self._share(self._peek),)
+
+    def recipe(self, index: int) -> dict[str, Any] | None:
+        return {"busy": self._file.path}
 
     def _share(self, busy: _Busy) -> Reading:
         try:

@@ -10,9 +10,10 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from statistics import median
+from typing import Any
 
 from ...store.records import Channel, Missing
-from .base import Reading, SensorGroup
+from .base import Peekable, Reading, SensorGroup
 from .swing import LoadSwings, StuckWatch
 
 log = logging.getLogger(__name__)
@@ -140,6 +141,11 @@ class WatchedGroup:
 
     def peek(self, at_boot_s: float) -> Sequence[Reading]:
         return [Missing.NOT_READ] * len(self.channels) if self._is_off else self.group.peek(at_boot_s)
+
+    def recipe(self, index: int) -> dict[str, Any] | None:
+        if self._is_off or not isinstance(self.group, Peekable):
+            return None
+        return self.group.recipe(index)
 
     def facts(self) -> Mapping[str, str]:
         return {} if self._is_off else self.group.facts()

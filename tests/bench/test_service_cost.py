@@ -29,6 +29,7 @@ MEMORY_FOLDER = Path("/dev/shm")
 LOAD_S = float(os.environ.get("HEATDRIFT_BENCH_SECONDS", "300"))
 IDLE_S = LOAD_S / 3
 SETTLE_S = 20.0  # imports, discovery, the first step window and the first batch are over
+LEVEL_S = 40.0  # after that, at idle: three looks make a level, and the next one hands over the peeks
 # Writes come in lumps (batches, checkpoints): a fast clock gathers an hour of them in minutes.
 LOAD_SPEED, IDLE_SPEED = 60.0, 120.0
 FAST_S = LOAD_S / 4
@@ -36,6 +37,7 @@ LOAD_HOURS, IDLE_HOURS = 4, 20
 HOUR_S = 3600.0
 MOST_CPU_PCT = 0.2
 MOST_PSS_BYTES = 60e6
+MOST_WAITS_PER_S = 1.5
 MOST_WRITTEN_BYTES = 15e6
 KIB = 1024
 HOURS = int(os.environ.get("HEATDRIFT_BENCH_HOURS", "24"))
@@ -139,9 +141,10 @@ def nvml_child(pid: int) -> int:
     return child
 
 
-def watch(folder: Path, work: str, real_s: float, speed: float = 1.0) -> Stretch:
-    """Let it run for so long."""
+def watch(folder: Path, work: str, real_s: float, speed: float = 1.0, *, before_s: float = 0.0) -> Stretch:
+    """Let it run for so long, after a while that does not count."""
     with recorder(folder, work, speed) as pids:
+        time.sleep(before_s)
         began_s = time.monotonic()
         before = tuple(Account.of(pid) for pid in pids)
         time.sleep(real_s)
@@ -170,13 +173,12 @@ def test_cpu_and_memory_under_load(tmp_path: Path, tell: Tell) -> None:
 
 
 def test_wake_ups_at_idle(tmp_path: Path, tell: Tell) -> None:
-    stretch = watch(tmp_path, "idle", IDLE_S)
+    stretch = watch(tmp_path, "idle", IDLE_S, before_s=LEVEL_S)
     waits = stretch.waits_per_s(0), stretch.waits_per_s(1)
     tell("CPU at idle, daemon + NVML child", f"{stretch.cpu_pct(0):.3f} + {stretch.cpu_pct(1):.3f} %", "")
-    tell("wake-ups a second at idle", f"{waits[0]:.1f} + {waits[1]:.1f}", "")
-    # One for the peek, and with it one for the child's answer; half of each again for looks and batches.
-    assert waits[0] <= 3
-    assert waits[1] <= 1.5
+    tell("wake-ups a second at idle, daemon + NVML child", f"{waits[0]:.2f} + {waits[1]:.2f}", "<= 1.5")
+    # One for the peek; a quarter for the looks, for which both wake, and a quarter for batches and the like.
+    assert sum(waits) <= MOST_WAITS_PER_S
 
 
 def test_bytes_written_in_a_day(tmp_path: Path, tell: Tell) -> None:
