@@ -67,6 +67,12 @@ class Refusal(click.ClickException):
         complain(self.message)
 
 
+class DamageRefusal(Refusal):
+    """The database is damaged, which the service answers with a repair."""
+
+    exit_code = EXIT_DAMAGED
+
+
 class LazyGroup(click.Group):
     """A group that knows its subcommands by name and loads one only to run it or to show its help."""
 
@@ -88,10 +94,8 @@ class LazyGroup(click.Group):
         try:
             return super().invoke(ctx)
         except HeatdriftError as error:
-            refusal = Refusal(str(error))
-            if isinstance(error, DamagedDataError):
-                refusal.exit_code = EXIT_DAMAGED  # which the service answers with a repair
-            raise refusal from error
+            kind = DamageRefusal if isinstance(error, DamagedDataError) else Refusal
+            raise kind(str(error)) from error
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

@@ -5,12 +5,12 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
-from sqlalchemy import Connection, Row, delete, select
+from sqlalchemy import Connection, Row, bindparam, delete, select
 
 from .database import Database
 from .packing import DAY_MS, midnight_utc_ms
 from .schema import sealed_day
-from .series import Series, every_series, hot_rows, rows_of
+from .series import PROBES, Series, every_series, hot_rows, rows_of
 
 
 def remove_doubles(database: Database) -> int:
@@ -66,10 +66,16 @@ def _remove_rows(connection: Connection, series: Series) -> int:
         if not hot.num_rows:
             continue
         there = _rows(connection, piece.id)
-        for cells in zip(*(hot[name].to_pylist() for name in hot.column_names), strict=True):
-            if cells in there:
-                key = dict(zip(hot.column_names, cells, strict=True))
-                same = [series.rows.c[name] == key[name] for name in series.order]
-                connection.execute(delete(series.rows).where(series.is_mine, *same))
-                n_removed += 1
+        rows = zip(*(hot[name].to_pylist() for name in hot.column_names), strict=True)
+        places = [hot.column_names.index(name) for name in series.order]
+        doubles = [{f"of_{place}": cells[place] for place in places} for cells in rows if cells in there]
+        if doubles:
+            same = [
+                series.rows.c[name] == bindparam(f"of_{place}")
+                for name, place in zip(series.order, places, strict=True)
+            ]
+            # The number of a channel says whose it is.
+            mine = [] if series.name == PROBES else [series.is_mine]
+            connection.execute(delete(series.rows).where(*mine, *same), doubles)
+        n_removed += len(doubles)
     return n_removed
