@@ -12,9 +12,15 @@ from typing import Any
 
 import click
 
+from ..store.shown_url import has_password
 from .fake_machine import Fake
 from .settings import load
+from .speech import complain
 
+SEEN_BY_ALL = (
+    "everyone here can see the password in the list of processes: leave it out and write it into ~/.pgpass, "
+    "or put the whole URL into the settings or HEATDRIFT_DATABASE"
+)
 Command = Callable[..., Any]
 SPAN = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(s|min|h|d)\s*$")
 SPAN_S = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
@@ -26,6 +32,8 @@ def settings_options(command: Command) -> Command:
     @functools.wraps(command)
     def with_settings(database: str | None, settings_file: Path | None, **others: Any) -> Any:
         settings = load(database=database, settings_file=settings_file, environment=os.environ)
+        if database and has_password(database):
+            complain(SEEN_BY_ALL)
         return command(settings=settings, **others)
 
     return place_options(with_settings)

@@ -11,11 +11,12 @@ import click
 from ..daemon.clock import Clock, FastClock, SystemClock
 from ..daemon.notify import notifier_of
 from ..daemon.signals import stop_on_signals
+from ..store.shown_url import without_password
 from . import wiring
 from .fake_machine import Fake
 from .options import Span, fake_options, settings_options
 from .places import fake_database
-from .settings import SETTINGS_VARIABLE, Settings, without_password
+from .settings import SETTINGS_VARIABLE, Settings
 from .speech import mention
 
 EPILOG = """\b

@@ -11,6 +11,7 @@ import click
 from ..daemon import unit
 from ..store.database import parse_url, sqlite_path
 from ..store.errors import SettingsError
+from ..store.shown_url import has_password
 from .installation import Installation
 from .options import place_options
 from .settings import Settings, load
@@ -114,7 +115,7 @@ def unit_facts(for_user: bool, database: str | None, settings_file: Path | None)
     chosen = settings_file.absolute() if settings_file else None
     settings = _settings_of_the_service(for_user, database, chosen)
     url = parse_url(settings.database)
-    if database and url.password:
+    if database and has_password(database):
         raise SettingsError(
             "everyone can read a service file, so a password has no place in it",
             remedy="put it in ~/.pgpass of the service's user",

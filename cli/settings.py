@@ -17,6 +17,7 @@ from ..daemon.discovery import Overrides
 from ..store.errors import SettingsError
 from ..store.owner_file import parse_toml, read_text
 from ..store.plain_text import escaped
+from ..store.shown_url import without_password
 from ..store.units import QUANTITY_INDEX
 from .knobs import CLOCKS, SECTIONS, Knob, knobs
 from .places import default_database, default_settings_file, is_there
@@ -27,7 +28,6 @@ SETTINGS_VARIABLE = "HEATDRIFT_SETTINGS"
 TOP_KEYS = ("database", "machine_name")
 SENSOR_TABLES = ("sources", "probes", "ignore")
 IGNORE_KEYS = ("channels", "disks")
-PASSWORD = re.compile(r"(://[^/:@]*:)[^@]*@")
 CLOCK = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
 SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*(?=://)")
 HIDDEN = "://***"
@@ -118,8 +118,9 @@ class SettingsFile:
     def text(self, path: KeyPath, value: object) -> str:
         """A text at a path."""
         if not isinstance(value, str) or not (value or path == ("machine_name",)):
+            shown = "no text" if path == ("database",) else repr(value)  # it may hold a password
             raise SettingsError(
-                f"{self.where(path)}: {'.'.join(path)} is {value!r}", remedy="write a text in quotes"
+                f"{self.where(path)}: {'.'.join(path)} is {shown}", remedy="write a text in quotes"
             )
         self.note(path)
         return value
@@ -274,11 +275,6 @@ def _overrides(found: SettingsFile) -> Overrides:
     if "disks" in ignore:
         found.note(("ignore", "disks"))
     return Overrides(sources=sources, probes=probes, ignored=ignored, read_disks=not disks)
-
-
-def without_password(url: str) -> str:
-    """A database URL as it may be shown."""
-    return PASSWORD.sub(r"\1***@", url)
 
 
 def outline(url: str) -> str:

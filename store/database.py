@@ -21,6 +21,7 @@ from .errors import ForeignDatabaseError, NewerSchemaError, SchemaOutdatedError,
 from .faults import translated
 from .owner_file import owner_path
 from .schema import REVISIONS, alembic_version, metadata, revision_metadata
+from .shown_url import without_password
 
 log = logging.getLogger(__name__)
 
@@ -54,7 +55,7 @@ class Database:
         self.engine = engine
         self.can_write = can_write
         self.path = sqlite_path(url)
-        self.url_for_people = str(self.path) if self.path else url.render_as_string(hide_password=True)
+        self.url_for_people = str(self.path or without_password(url.render_as_string(hide_password=False)))
 
     @property
     def is_sqlite(self) -> bool:
@@ -182,10 +183,10 @@ def parse_url(url: str) -> URL:
         return URL.create("sqlite", database=str(owner_path(url)))
     try:
         parsed = make_url(url)
-    except (ArgumentError, ValueError) as error:
-        raise SettingsError(
-            "the database URL cannot be read", remedy="write sqlite:///file or postgresql://..."
-        ) from error
+    except (ArgumentError, ValueError):  # whose words hold the URL, and with it the password
+        raise SettingsError("the database URL cannot be read", remedy=URL_REMEDY) from None
+    if "@" in (parsed.host or ""):  # the rest of the password would be looked up as a host
+        raise SettingsError("the database URL holds a @ too many", remedy="write %40 for a @ in a password")
     backend = parsed.get_backend_name()
     if backend == "postgres":
         backend = "postgresql"
