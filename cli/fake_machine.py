@@ -85,7 +85,7 @@ def _start(fake: Fake, start_utc_ms: int, root: Path) -> subprocess.Popen[bytes]
         "--start-utc-ms": str(start_utc_ms),
     }
     return subprocess.Popen(
-        [sys.executable, "-m", LIVE, *(word for option in options.items() for word in option)],
+        [sys.executable, "-m", LIVE, *(word for option in options.items() for word in option), "--clears"],
         stdin=subprocess.PIPE,  # it ends when this closes, so it never outlives us
         stdout=subprocess.PIPE,
         start_new_session=True,  # Ctrl-C is for the recorder, which then ends it in order

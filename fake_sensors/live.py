@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import os
 import select
+import shutil
 import signal
 import sys
 import time
@@ -62,6 +63,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--speed", type=float, default=1.0, help="machine seconds in a real one")
     parser.add_argument("--start-utc-ms", type=int, default=START_UTC_MS)
     parser.add_argument("--sleeps", action="store_true", help="the GPU suspends when it has nothing to do")
+    parser.add_argument("--clears", action="store_true", help="take the folder away at the end")
     options = parser.parse_args(arguments)
     if options.speed <= 0:
         parser.error(f"--speed {options.speed}: must be above 0")
@@ -76,6 +78,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         keep_alive(tree, machine, options.speed)
     finally:
         tree.close()
+        if options.clears:  # whoever made it may have been killed
+            shutil.rmtree(options.root, ignore_errors=True)
     return 0
 
 

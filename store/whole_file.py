@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import glob
 import os
 import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
 
+PREFIX = ".heatdrift-"
 LEFT_S = 3600.0  # nobody writes a file for so long
 
 
@@ -35,9 +35,8 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     if path.exists() and not path.is_file():
         write(path)
         return
-    prefix = f".heatdrift-{path.stem}-"
-    _sweep(path, prefix)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=prefix, suffix=path.suffix)
+    _sweep(path.parent)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=PREFIX, suffix=path.suffix)
     os.close(handle)
     beside = Path(name)
     try:
@@ -49,9 +48,9 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
         beside.unlink(missing_ok=True)
 
 
-def _sweep(path: Path, prefix: str) -> None:
-    """Take away what earlier writers of this file left that were killed at it."""
-    for left in path.parent.glob(f"{glob.escape(prefix)}????????{glob.escape(path.suffix)}"):
+def _sweep(folder: Path) -> None:
+    """Take away what earlier writers left that were killed at it."""
+    for left in folder.glob(f"{PREFIX}*"):
         with contextlib.suppress(OSError):
             if time.time() - left.lstat().st_mtime > LEFT_S:
                 left.unlink()

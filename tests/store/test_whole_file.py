@@ -27,10 +27,9 @@ def test_a_failure_leaves_the_old_file_and_nothing_else(tmp_path: Path) -> None:
 
 def test_what_a_killed_writer_left_goes_with_the_next_one_and_nothing_else(tmp_path: Path) -> None:
     names = {
-        "left": ".heatdrift-report-abcdefgh.html",
-        "of one who writes now": ".heatdrift-report-hgfedcba.html",
-        "of another file": ".heatdrift-other-abcdefgh.html",
-        "the owner's": "report-abcdefgh.html",
+        "left": ".heatdrift-abcdefgh.html",
+        "of one who writes now": ".heatdrift-hgfedcba.html",
+        "the owner's": "heatdrift-abcdefgh.html",
     }
     for kind, name in names.items():
         (tmp_path / name).touch()
