@@ -48,6 +48,7 @@ class OutboxDoor:
             keeps_checkpoints=False,
             busy_timeout_ms=self._busy_timeout_ms,
             cache_kib=self._cache_kib,
+            may_make=False,
         )
         try:
             return Outbox(database, self._machine_id(database)).queue(wanted)

@@ -64,7 +64,7 @@ def command(ctx: click.Context, *, settings: Settings, as_json: bool, wants_repa
         complain(
             "the tables of the server were changed without a copy: keeping.backup_folder names no folder"
         )
-    database = open_writer(settings.database)
+    database = open_writer(settings.database, may_make=False)
     try:
         result = upkeep(database, keeping, now_utc_ms, copies[0] if copies else None)
     finally:

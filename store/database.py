@@ -97,6 +97,7 @@ def open_writer(
     busy_timeout_ms: int = sqlite_file.BUSY_TIMEOUT_MS,
     cache_kib: int = sqlite_file.CACHE_KIB,
     on_connect: Callable[[Any], None] | None = None,
+    may_make: bool = True,
 ) -> Database:
     """Open for writing, making the file and the tables where there are none.
 
@@ -114,12 +115,16 @@ def open_writer(
         Pages of a SQLite file kept in memory [KiB]; little for who only appends, and stays for months.
     on_connect
         Shown the driver's connection to a server before anything is asked through it.
+    may_make
+        False refuses a file that is not there, for who knows that it was: its disk may be away.
 
     Raises
     ------
     ForeignDatabaseError, NewerSchemaError, SchemaOutdatedError, ReadOnlyDatabaseError, DatabaseBusyError
         See `errors`.
     """
+    if not may_make and (path := sqlite_path(parse_url(url))) is not None:
+        sqlite_file.need_readable(path)
     database = open_unchecked(
         url, keeps_checkpoints=keeps_checkpoints, busy_timeout_ms=busy_timeout_ms, cache_kib=cache_kib
     )
