@@ -235,8 +235,9 @@ class Courier:
                 deliverer.explain_silence(int(blind))
             elif newest_ms is not None:
                 self._spool.learn({"last_sample_utc_ms": str(newest_ms)}, is_newer=False)
-            facts = {f"fact:{subject}": value for subject, value in deliverer.facts().items()}
-            self._spool.learn(facts, is_newer=False)
+            past = {f"fact:{subject}": value for subject, value in deliverer.facts().items()}
+            past |= {f"source:{name}": kind for name, kind in deliverer.source_kinds().items()}
+            self._spool.learn(past, is_newer=False)
         self._spool.learn(learned | {"met": "yes"})
         return deliverer
 

@@ -68,6 +68,7 @@ class SpooledPen:
             sighting = Sighting(now_ms, tuple(self._sources), tuple(self._channels))
             drafts.insert(0, draft(sighting, now_ms))
         known = {f"fact:{change.subject}": change.after for change in batch.changes}
+        known |= {f"source:{name}": kind for name, kind in self._sources}
         if batch.sources:
             known["last_sample_utc_ms"] = str(max(sample.time_utc_ms for sample in batch.sources))
         self._spool.append(drafts, known)
@@ -104,10 +105,11 @@ class SpooledPen:
 
     def facts(self) -> dict[str, str]:
         """The latest known value of every identity fact."""
-        known = self._spool.known()
-        return {
-            name.removeprefix("fact:"): value for name, value in known.items() if name.startswith("fact:")
-        }
+        return self._known_as("fact:")
+
+    def source_names(self, kind: str) -> list[str]:
+        """Every source of a kind that is known of this machine."""
+        return sorted(name for name, found in self._known_as("source:").items() if found == kind)
 
     def last_sample_utc_ms(self) -> int | None:
         """Moment of the newest source sample [ms since 1970]."""
@@ -130,6 +132,10 @@ class SpooledPen:
     def take(self) -> None:
         """Deliver again."""
         self._courier.go_on()
+
+    def _known_as(self, prefix: str) -> dict[str, str]:
+        known = self._spool.known()
+        return {name.removeprefix(prefix): value for name, value in known.items() if name.startswith(prefix)}
 
 
 def spooled_pen_factory(

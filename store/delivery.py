@@ -115,6 +115,12 @@ class Deliverer(Writer):
                 )
             )
 
+    def source_kinds(self) -> dict[str, str]:
+        """Every source that this machine ever had, with its kind."""
+        query = select(source.c.name, source.c.kind).where(source.c.machine_id == self.machine_id)
+        with self._begin() as connection:
+            return {row.name: row.kind for row in connection.execute(query)}
+
     def task_times(self) -> dict[str, tuple[int | None, int]]:
         """When each task last went well, None where it never did, and when it last ran [ms since 1970]."""
         newest = func.max(task_log.c.at_utc_ms)

@@ -79,6 +79,7 @@ class Spool:
         self.path = path
         self._lock = threading.RLock()
         self._connection: sqlite3.Connection | None = None
+        self._damage: StoreError | None = None
         self._life = ""
 
     def open(self) -> None:
@@ -95,9 +96,7 @@ class Spool:
                 try:
                     self._connection = _opened(self.path)
                 except (DamagedDataError, ForeignDatabaseError) as error:
-                    kept = _set_aside(self.path)
-                    log.error("rows that waited may be lost: %s; it is kept as %s", error.message, kept)
-                    self._connection = _opened(self.path)
+                    self._begin_anew(error)
 
     def close(self) -> None:
         """Close the file."""
@@ -107,13 +106,14 @@ class Spool:
                 self._connection = None
 
     def append(self, drafts: Sequence[Draft], known: Mapping[str, str] | None = None) -> None:
-        """Write entries down and change what is known: all of it or nothing, and on the disk on return."""
-        with self._transaction() as connection:
-            connection.executemany(
-                "INSERT INTO entry (life, at_utc_ms, kind, n_rows, body) VALUES (?, ?, ?, ?, ?)",
-                [(self._life, one.at_utc_ms, one.kind.value, one.n_rows, one.body) for one in drafts],
-            )
-            _learn(connection, known or {})
+        """Write entries down and change what is known: all of it or nothing, and on the disk on return.
+
+        A file that turns out to be damaged is kept beside a new one.
+        """
+        try:
+            self._append(drafts, known or {})
+        except (DamagedDataError, ForeignDatabaseError):
+            self._append(drafts, known or {})
 
     def oldest(self, most_rows: int, most_entries: int) -> list[Entry]:
         """The entries to be delivered next, in order; one at least where any waits."""
@@ -166,6 +166,19 @@ class Spool:
         with self._lock, translated(str(self.path), self.path):
             self._open_connection().execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
+    def _begin_anew(self, error: StoreError) -> None:
+        kept = _set_aside(self.path)
+        log.error("rows that waited may be lost: %s; it is kept as %s", error.message, kept)
+        self._connection, self._damage = _opened(self.path), None
+
+    def _append(self, drafts: Sequence[Draft], known: Mapping[str, str]) -> None:
+        with self._transaction() as connection:
+            connection.executemany(
+                "INSERT INTO entry (life, at_utc_ms, kind, n_rows, body) VALUES (?, ?, ?, ?, ?)",
+                [(self._life, one.at_utc_ms, one.kind.value, one.n_rows, one.body) for one in drafts],
+            )
+            _learn(connection, known)
+
     def _give_room_back(self) -> None:
         with self._lock, translated(str(self.path), self.path):
             connection = self._open_connection()
@@ -177,16 +190,28 @@ class Spool:
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
-        with self._lock, translated(str(self.path), self.path):
-            connection = self._open_connection()
-            connection.execute("BEGIN IMMEDIATE")
+        with self._lock:
+            if self._damage is not None:
+                self.close()
+                self._begin_anew(self._damage)
             try:
-                yield connection
-                connection.execute("COMMIT")
-            except BaseException:
-                if connection.in_transaction:
-                    connection.execute("ROLLBACK")
+                with translated(str(self.path), self.path), self._begun() as connection:
+                    yield connection
+            except (DamagedDataError, ForeignDatabaseError) as error:
+                self._damage = error
                 raise
+
+    @contextmanager
+    def _begun(self) -> Iterator[sqlite3.Connection]:
+        connection = self._open_connection()
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield connection
+            connection.execute("COMMIT")
+        except BaseException:
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            raise
 
     def _open_connection(self) -> sqlite3.Connection:
         if self._connection is None:

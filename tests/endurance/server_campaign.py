@@ -40,7 +40,7 @@ class Server:
         """End every session, or restart it where that can be done."""
         rows = self.folder / "rows"
         if rng.random() < 0.5 and rows.is_dir():
-            command = [_binaries() / "pg_ctl", "-D", rows, "-l", self.folder / "log", "-w"]
+            command: list[str | Path] = [_binaries() / "pg_ctl", "-D", rows, "-l", self.folder / "log", "-w"]
             _run([*command, "-m", rng.choice(RESTARTS), "restart"], _unprivileged_user())
             self.n_restarts += 1
             return

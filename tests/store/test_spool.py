@@ -12,7 +12,7 @@ from sqlalchemy import func, select
 
 from heatdrift.store.database import Database
 from heatdrift.store.delivery import Deliverer
-from heatdrift.store.errors import NewerSchemaError, StoreError
+from heatdrift.store.errors import DamagedDataError, NewerSchemaError, StoreError
 from heatdrift.store.message import Lane, Message, Severity
 from heatdrift.store.outbox import Outbox
 from heatdrift.store.reader import Reader
@@ -265,3 +265,21 @@ def test_a_newer_file_is_refused(spool: Spool) -> None:
     meddler.close()
     with pytest.raises(NewerSchemaError, match="update heatdrift"):
         spool.open()
+
+
+def test_damage_met_while_writing(spool: Spool, caplog: pytest.LogCaptureFixture) -> None:
+    put(spool, [batch(0, 4000)] * 30)
+    spool.checkpoint()
+    n_bytes = spool.path.stat().st_size
+    with spool.path.open("r+b") as file:  # beneath the open file, as a disk that fails does
+        file.seek(4096)
+        file.write(bytes(n_bytes - 4096))
+    with pytest.raises(DamagedDataError):
+        all_of(spool)
+    put(spool, [batch(0)])
+    assert spool.backlog().n_entries == 1
+    (kept,) = [
+        one for one in spool.path.parent.glob("*.damaged-*") if not one.name.endswith(("-wal", "-shm"))
+    ]
+    assert kept.stat().st_size == n_bytes
+    assert "rows that waited may be lost" in caplog.text
