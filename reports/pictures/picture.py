@@ -14,9 +14,11 @@ from typing import Any
 
 from matplotlib import rc_context
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG, RendererSVG
 from matplotlib.figure import Figure
 
 WIDTH_IN, HEIGHT_IN = 7.2, 3.0
+POINTS_PER_IN = 72
 # Stand-ins of the page's colours; print and PDF show these. Blue and orange stay apart under every common
 # colour blindness, and nothing is told by colour alone.
 INTERFACE, AIRFLOW, FAN, NOW = "#0b5c8a", "#c25a00", "#5b4a8a", "#101418"
@@ -117,10 +119,7 @@ def svg_of(figure: Figure, key: str, title: str, description: str) -> str:
     title, description
         For who cannot see it; plain text.
     """
-    written = io.StringIO()
-    with rc_context(RC):
-        figure.savefig(written, format="svg", metadata={"Date": None, "Creator": None})
-    svg = written.getvalue()
+    svg = _drawn(figure)
     svg = svg[svg.index("<svg") :]
     head, body = svg.split(">", 1)
     view = re.search(r'viewBox="[^"]+"', head)
@@ -136,3 +135,31 @@ def svg_of(figure: Figure, key: str, title: str, description: str) -> str:
         f'<title id="{key}-title">{escape(title)}</title><desc id="{key}-desc">{escape(description)}</desc>'
     )
     return opening + body.strip()
+
+
+class _Canvas(FigureCanvasSVG):
+    """Lays out with the renderer that draws: saving would make two more, and measure each text thrice."""
+
+    def __init__(self, figure: Figure, renderer: RendererSVG) -> None:
+        super().__init__(figure)
+        self._renderer = renderer
+
+    def get_renderer(self) -> RendererSVG:
+        return self._renderer
+
+
+def _drawn(figure: Figure) -> str:
+    """A drawing as SVG, as `Figure.savefig` would write it."""
+    written = io.StringIO()
+    canvas, dpi = figure.canvas, figure.dpi
+    with rc_context(RC):
+        figure.dpi = POINTS_PER_IN
+        width, height = figure.get_size_inches() * POINTS_PER_IN
+        made: Any = RendererSVG  # has no types
+        renderer = made(width, height, written, metadata={"Date": None, "Creator": None})
+        _Canvas(figure, renderer)
+        figure.draw(renderer)
+        renderer.finalize()
+    figure.set_canvas(canvas)
+    figure.dpi = dpi
+    return written.getvalue()

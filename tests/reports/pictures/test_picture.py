@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import io
+import re
 from xml.etree import ElementTree
 
-from heatdrift.reports.pictures.picture import INTERFACE, VARIABLES, Picture, new_figure
+from matplotlib import rc_context
+
+from heatdrift.reports.pictures.picture import INTERFACE, RC, VARIABLES, Picture, new_figure
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -44,7 +48,19 @@ def test_nothing_of_one_drawing_speaks_to_another() -> None:
 
 
 def test_the_same_drawing_is_the_same_text() -> None:
-    assert drawn().svg() == drawn().svg()
+    picture = drawn()
+    assert picture.svg() == picture.svg() == drawn().svg()
+
+
+def test_it_is_drawn_as_the_library_would_save_it() -> None:
+    saved, ours = io.StringIO(), drawn().svg()
+    figure = drawn().figure
+    assert figure is not None
+    with rc_context(RC):
+        figure.savefig(saved, format="svg", metadata={"Date": None, "Creator": None})
+    for numbers in (re.compile(r'(?<= d=")[^"]+'), re.compile(r'(?<=<use )[^>]* x="[^"]+" y="[^"]+')):
+        theirs = [re.sub(r"#\w+", "", one) for one in numbers.findall(saved.getvalue())]
+        assert theirs and theirs == [re.sub(r"#[\w-]+", "", one) for one in numbers.findall(ours)]
 
 
 def test_without_a_drawing_there_is_no_element() -> None:
