@@ -109,8 +109,7 @@ def open_writer(
         Only the service and its nightly child copy the WAL back into the file; a short command that writes
         beside them passes False.
     busy_timeout_ms
-        How long a SQLite write waits for another process before it fails [ms]; short for who has other
-        things to do than wait.
+        How long a SQLite write waits for another process before it fails [ms].
     cache_kib
         Pages of a SQLite file kept in memory [KiB]; little for who only appends, and stays for months.
     on_connect
@@ -193,9 +192,7 @@ def parse_url(url: str) -> URL:
     if "@" in (parsed.host or ""):  # the rest of the password would be looked up as a host
         raise SettingsError("the database URL holds a @ too many", remedy="write %40 for a @ in a password")
     backend = parsed.get_backend_name()
-    if backend == "postgres":
-        backend = "postgresql"
-    if backend == "postgresql":
+    if backend in ("postgres", "postgresql"):
         return parsed.set(drivername="postgresql+psycopg")
     if backend != "sqlite":
         raise SettingsError(f"no such kind of database: {backend}", remedy=URL_REMEDY)

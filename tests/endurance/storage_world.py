@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from heatdrift.store.backup import backup
-from heatdrift.store.database import open_reader, open_writer
+from heatdrift.store.database import Database, open_reader, open_writer
 from heatdrift.store.packing import DAY_MS
 from heatdrift.store.reader import Reader
 from heatdrift.store.records import Batch, Boot, Channel, ProbeSample, SourceSample
@@ -54,9 +54,9 @@ def batch(numbers: Iterable[int]) -> Batch:
     return Batch(tuple(sources), tuple(probes))
 
 
-def open_pen(url: str, busy_timeout_ms: int = 1) -> Writer:
-    """A writer that knows the machine's sources and probes; without patience, which would be real time."""
-    writer = Writer(open_writer(url, busy_timeout_ms=busy_timeout_ms), "u", "desk", START_UTC_MS)
+def open_pen(url: str, database: Database | None = None) -> Writer:
+    """A writer that knows the machine's sources and probes."""
+    writer = Writer(database or open_writer(url), "u", "desk", START_UTC_MS)
     for name in SOURCES:
         writer.register_source(name, name[:3], START_UTC_MS)
     for name in PROBES:
@@ -89,6 +89,7 @@ def make_record(path: Path, backup_folder: Path, *, n_days: int, n_days_backed_u
     number = record(n_days_backed_up * PER_DAY)
     writer.write(Batch(boots=(Boot("boot-1", START_UTC_MS),)))
     backup(database, backup_folder, now_utc_ms(number))
+    writer.note_task("backup", now_utc_ms(number), True)
     number = record(n_days * PER_DAY)
     writer.checkpoint()
     for _ in range(12):
@@ -113,6 +114,8 @@ class Found:
     n_lost, n_extra, n_invented
         Moments of a source or probe that should be there and are not, are there and should not be (or twice),
         are there with another value.
+    n_old_lost
+        Of the lost ones, those that a backup had.
     n_gaps
         Gaps that say that the database was damaged.
     """
@@ -120,14 +123,16 @@ class Found:
     n_lost: int
     n_extra: int
     n_invented: int
-    n_gaps: int = 0
+    n_old_lost: int
+    n_gaps: int
 
 
-def examine(path: Path, n_steps: int) -> Found:
+def examine(path: Path, n_steps: int, n_backed_up: int = 0) -> Found:
     """Hold everything against the truth: the first ``n_steps`` steps, and no others."""
+    until_ms = now_utc_ms(n_backed_up)
     wanted = START_UTC_MS + np.arange(n_steps, dtype=np.int64) * STEP_MS
     database = open_reader(f"sqlite:///{path}")
-    lost = extra = invented = 0
+    lost = extra = invented = old = 0
     try:
         reader = Reader(database)
         for name in SOURCES:
@@ -135,18 +140,20 @@ def examine(path: Path, n_steps: int) -> Found:
             times = _moments(frame)
             told = [_milli(frame[column].to_numpy()) for column in ("temperature_c", "power_w")]
             invented += int(sum((told[k] != truth(name, times, k)).sum() for k in (0, 1)))
-            lost += len(np.setdiff1d(wanted, times))
+            gone = np.setdiff1d(wanted, times)
+            lost, old = lost + len(gone), old + int((gone < until_ms).sum())
             extra += len(times) - len(np.intersect1d(wanted, times))
         for name in PROBES:
             frame = reader.probe_frame(name)
             times = _moments(frame)
             invented += int((_milli(frame[QUANTITY[name]].to_numpy()) != truth(name, times)).sum())
-            lost += len(np.setdiff1d(wanted, times))
+            gone = np.setdiff1d(wanted, times)
+            lost, old = lost + len(gone), old + int((gone < until_ms).sum())
             extra += len(times) - len(np.intersect1d(wanted, times))
         gaps = sum(gap.reason.value == "damaged" for gap in reader.gaps())
     finally:
         database.close()
-    return Found(lost, extra, invented, gaps)
+    return Found(lost, extra, invented, old, gaps)
 
 
 def _moments(frame: pd.DataFrame) -> Whole:
