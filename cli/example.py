@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from .knobs import SECTIONS, knobs
-from .settings import toml
+from .toml_values import toml
 
 HEAD = """\
 # Settings of heatdrift. Each line that starts with "#" shows the default:

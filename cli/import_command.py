@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 
 import click
+from rich.markup import escape
 from rich.progress import Progress, TaskID
 
 from ..store.database import Database, open_writer
@@ -16,6 +17,7 @@ from ..store.errors import SettingsError
 from ..store.import_mapping import load_mapping
 from ..store.importing import ImportResult, check_table, import_table
 from ..store.machines import MachineEntry, machines
+from ..store.plain_text import plain
 from ..store.writer import Writer
 from .export import progress_bar
 from .options import json_option, settings_options
@@ -102,7 +104,7 @@ def command(
         hot_days = upkeep_settings(settings).hot_days
         for file in files:
             with progress_bar() as bar:
-                task = bar.add_task(file.name, total=1.0)
+                task = bar.add_task(escape(plain(file.name)), total=1.0)
                 show = partial(show_share, bar, task)
                 result = import_table(
                     database, machine_id, file, now_utc_ms, mapping, hot_days=hot_days, progress=show

@@ -6,7 +6,6 @@ A wrong key, type or value is refused with its file and line: a repaired setting
 from __future__ import annotations
 
 import difflib
-import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -16,12 +15,12 @@ from typing import Any
 from ..daemon.discovery import Overrides
 from ..store.errors import SettingsError
 from ..store.owner_file import parse_toml, read_text
-from ..store.plain_text import escaped
 from ..store.shown_url import without_password
-from ..store.units import QUANTITY_INDEX
+from ..store.units import OWNER, QUANTITY_INDEX
 from .knobs import CLOCKS, SECTIONS, Knob, knobs
 from .places import default_database, default_settings_file, is_there
 from .toml_lines import KeyPath, key_lines, line_of, syntax_complaint
+from .toml_values import toml
 
 DATABASE_VARIABLE = "HEATDRIFT_DATABASE"
 SETTINGS_VARIABLE = "HEATDRIFT_SETTINGS"
@@ -251,11 +250,14 @@ def _overrides(found: SettingsFile) -> Overrides:
     sources: dict[str, dict[str, str]] = {}
     quantities = [*QUANTITY_INDEX, "limit_reasons"]
     for source in found.table(("sources",)):
+        _need_name(found, ("sources", source))
         places = found.table(("sources", source))
         for quantity in places:
             if quantity not in quantities:
                 raise found.unknown(("sources", source, quantity), quantities)
         sources[source] = {q: found.text(("sources", source, q), key) for q, key in places.items()}
+    for probe in found.table(("probes",)):
+        _need_name(found, ("probes", probe))
     probes = {probe: found.text(("probes", probe), key) for probe, key in found.table(("probes",)).items()}
     ignore = found.table(("ignore",))
     for key in ignore:
@@ -277,18 +279,16 @@ def _overrides(found: SettingsFile) -> Overrides:
     return Overrides(sources=sources, probes=probes, ignored=ignored, read_disks=not disks)
 
 
+def _need_name(found: SettingsFile, path: KeyPath) -> None:
+    """Refuse what could be no heading of a table."""
+    if not OWNER.fullmatch(path[-1]):
+        raise SettingsError(
+            f"{found.where(path)}: nothing can be called {path[-1]!r}",
+            remedy="write small letters, digits and _, a letter first, such as gpu0",
+        )
+
+
 def outline(url: str) -> str:
     """What may be shown of a channel's address: its kind."""
     scheme = SCHEME.match(url)
     return (scheme[0] if scheme else "") + HIDDEN
-
-
-def toml(value: object) -> str:
-    """Write a plain value as TOML does."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join(toml(item) for item in value) + "]"
-    if isinstance(value, str):
-        return escaped(json.dumps(value, ensure_ascii=False))  # JSON's escapes are TOML's too
-    return f"{value}"

@@ -6,8 +6,9 @@ import click
 
 from .example import example_file
 from .options import json_option, settings_options
-from .settings import Settings, toml
+from .settings import Settings
 from .speech import say, say_json
+from .toml_values import toml
 
 WIDTH = 80
 EPILOG = """\b

@@ -16,7 +16,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from .errors import DiskFullError, SettingsError
+from .errors import DamagedDataError, DiskFullError, SettingsError
+from .import_targets import is_target
 from .packing import DAY_MS
 from .reader import Reader
 from .units import SOURCE_QUANTITIES
@@ -115,7 +116,13 @@ def _columns(reader: Reader, start: int, end: int) -> list[str]:
             has_value[name] = has_value.get(name, False) or bool(frame[name].notna().any())
     order = [f"{s.name}.{q.name}" for s in reader.sources() for q in SOURCE_QUANTITIES]
     order += [f"{probe.name}.{probe.quantity}" for probe in reader.probes()]
-    return [name for name in order if has_value.get(name)]
+    names = [name for name in order if has_value.get(name)]
+    for name in names:
+        if not is_target(name):  # a comma or a line feed in it would shift every column
+            raise DamagedDataError(
+                f"{name!r} in the database is no name of a column", remedy="bring back the latest backup"
+            )
+    return names
 
 
 def _stretches(start: int, end: int) -> Iterator[tuple[int, int]]:

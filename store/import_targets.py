@@ -9,11 +9,10 @@ from difflib import get_close_matches
 
 from .errors import SettingsError
 from .series import PROBES
-from .units import PROBE_QUANTITIES, QUANTITY_INDEX, SOURCE_QUANTITIES, Quantity
+from .units import OWNER, PROBE_QUANTITIES, QUANTITY_INDEX, SOURCE_QUANTITIES, Quantity
 
 QUANTITIES: dict[str, Quantity] = PROBE_QUANTITIES | {q.name: q for q in SOURCE_QUANTITIES}
 SOURCE_KINDS = ("gpu", "cpu", "vrm")
-OWNER = re.compile(r"[a-z][a-z0-9_]{0,39}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,12 @@ day packs into small differences and nothing depends on how a float is printed.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 MILLI = 1000
+OWNER = re.compile(r"[a-z][a-z0-9_]{0,39}")
+"""How a source, a probe or a fan may be called: its name stands in headings, settings and messages."""
 
 
 @dataclass(frozen=True, slots=True)
