@@ -17,7 +17,7 @@ from heatdrift.fake_sensors.workload import Segment, Task, on_grain, work
 DAY_S = 86_400.0
 HOUR_S = 3600.0
 START_UTC_MS = round(datetime(2026, 3, 1, tzinfo=UTC).timestamp() * 1000)
-KIND, MACHINE_SEED = "laptop", 11  # a GPU behind NVML, whole degrees, two fans
+KIND, MACHINE_SEED = "laptop", 10  # a GPU behind NVML, a probe in the room
 ZONE = "Europe/Berlin"
 SUMMER_TIME_DAYS = (28, 238)  # the nights of 29 March and of 25 October 2026, 01:00 UTC
 WARM_UP_S, TAIL_S = 660.0, 540.0  # idle before and after work: five quiet minutes, then the nightly children
@@ -87,8 +87,8 @@ class Campaign:
 
     @classmethod
     def short(cls, seed: int, n_days: int) -> Campaign:
-        """A spring: a blow loosens the cooler on the thirtieth day."""
-        fault = Fault(FaultMode.KNOCKED, 30.3, 0.25, source="gpu0")
+        """A spring: a blow loosens the cooler in the fourth week."""
+        fault = Fault(FaultMode.KNOCKED, 26.3, 0.3, source="gpu0")
         return cls(seed, n_days, fault, (5, 9, 14, n_days - 7), (18,), (22,))
 
     @classmethod
@@ -147,7 +147,7 @@ def segments(life: Life, tasks: tuple[Task, ...], seed: int) -> Iterator[Segment
         end_s, is_first = session.work_to_s - life.from_s, True
         while now_s < end_s:
             task = rng.choice(tasks)
-            span_s = rng.uniform(480, 600) if is_first else rng.uniform(140, 260)
+            span_s = rng.uniform(840, 960) if is_first else rng.uniform(140, 260)
             is_first = False
             now_s = on_grain(min(now_s + span_s, end_s))
             yield work(task, now_s, rng.gauss(1.0, 0.03))
@@ -177,7 +177,7 @@ def _day(rng: random.Random, day: int, campaign: Campaign) -> Iterator[Session]:
         hour = 23.2  # past midnight
     begin_s = day * DAY_S + hour * HOUR_S
     work_from_s = begin_s + WARM_UP_S
-    work_to_s = work_from_s + rng.uniform(20, 27) * 60.0
+    work_to_s = work_from_s + rng.uniform(26, 32) * 60.0
     tail_s = LONG_IDLE_S if day % 12 == 4 and hour < 20.0 else TAIL_S
     if rng.random() < 0.2 and work_to_s + 5400.0 < (day + 1) * DAY_S:  # two sessions with a nap between them
         half_s = work_from_s + (work_to_s - work_from_s) / 2

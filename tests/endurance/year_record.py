@@ -122,14 +122,22 @@ def gaps_for_nothing(record: YearRecord) -> list[Gap]:
 
 
 def lost_before_deaths_s(run: YearRun, record: YearRecord) -> list[float]:
-    """How much of what was looked at before each sudden death is missing [s]."""
+    """How much of the time awake before each sudden death left no row [s]."""
     moments = moments_utc_ms(record, "cpu0")
     lost = []
     for life in by_life(run.notes):
+        deaths = [note["wall_utc_ms"] for note in life if note["event"] == "dead"]
+        if not deaths:
+            continue
+        (dead_ms,) = deaths
+        last_ms = max(moment for moment in moments if moment <= dead_ms)
+        slept_ms, asleep_ms = 0, dead_ms
         for note in life:
-            if note["event"] == "dead":
-                before_ms = max(moment for moment in moments if moment <= note["wall_utc_ms"])
-                lost.append((note["wall_utc_ms"] - before_ms) / 1000)
+            if note["event"] == "sleep":
+                asleep_ms = max(last_ms, note["wall_utc_ms"])
+            elif note["event"] == "awake":
+                slept_ms += max(0, note["wall_utc_ms"] - asleep_ms)
+        lost.append((dead_ms - last_ms - slept_ms) / 1000)
     return lost
 
 
