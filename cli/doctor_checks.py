@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -19,10 +18,11 @@ from ..store.machines import machines
 from ..store.outbox import Outbox
 from ..store.packing import DAY_MS
 from ..store.records import GapReason
+from ..store.spool import Backlog
 from ..store.summary import StoreSummary, summary
 from ..store.verdicts import VerdictBook
 from .pulse import pulse
-from .server_side import found_waiting, spool_path, waiting_text
+from .server_side import found_waiting, fresher, spool_path, waiting_text
 from .settings import Settings
 from .wiring import cure_for_readers, identity
 from .wording import counted, moment_text, size_text, span_text
@@ -75,7 +75,13 @@ def check_sensors(layout: Layout) -> Iterator[Check]:
 
 def check_record(settings: Settings, now_utc_ms: int, *, is_thorough: bool) -> Iterator[Check]:
     """The database and all that it tells: clock, service, nightly work, messages, baselines."""
-    yield from _waiting(settings)
+    spooled = None
+    try:
+        spooled = found_waiting(settings.database, identity(settings))
+    except HeatdriftError as error:
+        yield Check("waiting", "note", error.message, error.remedy)
+    if spooled is not None:
+        yield from _waiting(*spooled, identity(settings))
     try:
         database = open_reader(settings.database)
     except HeatdriftError as error:
@@ -95,6 +101,8 @@ def check_record(settings: Settings, now_utc_ms: int, *, is_thorough: bool) -> I
             return
         mine = known.get(own) or next(iter(known.values()))
         found = summary(database, now_utc_ms, mine.uuid)
+        if spooled is not None and mine.uuid == own:
+            found = fresher(found, spooled[1])
         yield from _clock(found, now_utc_ms)
         yield from _service(found, now_utc_ms)
         yield from _messages(Outbox(database, mine.number), settings)
@@ -105,28 +113,21 @@ def check_record(settings: Settings, now_utc_ms: int, *, is_thorough: bool) -> I
         database.close()
 
 
-def _waiting(settings: Settings) -> Iterator[Check]:
+def _waiting(backlog: Backlog, known: Mapping[str, str], machine_uuid: str) -> Iterator[Check]:
     """What waits on this computer for a database on a server."""
-    try:
-        found = found_waiting(settings.database, identity(settings))
-    except HeatdriftError as error:
-        yield Check("waiting", "note", error.message, error.remedy)
-        return
-    if found is None:
-        return
-    said = waiting_text(*found)
+    said = waiting_text(backlog, known)
     if said:
         yield Check(
             "waiting", "act", said, "see to the server; nothing is lost, it is all sent once it answers"
         )
     else:
         yield Check("waiting", "fine", "every row is on the server")
-    if found[0].n_set_aside:
+    if backlog.n_set_aside:
         yield Check(
             "waiting",
             "act",
-            f"{counted(found[0].n_set_aside, 'piece')} of what waited could not be read and stayed here",
-            f"check the disk; keep {spool_path(identity(settings))}",
+            f"{counted(backlog.n_set_aside, 'piece')} of what waited could not be read and stayed here",
+            f"check the disk; keep {spool_path(machine_uuid)}",
         )
 
 
@@ -224,7 +225,7 @@ def _baselines(found: StoreSummary, book: VerdictBook) -> Iterator[Check]:
         yield Check("baseline", "note", f"nothing was judged yet ({sources})", "wait for the first night")
         return
     for source, verdict in newest.items():
-        days = int(json.loads(verdict.body).get("days_in_era", 0))
+        days = verdict.days_in_era()
         if days < MOST_DAYS:
             said = f"{source}: {counted(days, 'day')} of {MOST_DAYS} with load"
             yield Check("baseline", "note", said, "go on as usual, with some minutes of load a day")

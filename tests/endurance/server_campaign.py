@@ -21,7 +21,7 @@ from ..conftest import _binaries, _run, _unprivileged_user
 from .process_ledger import Ledger
 from .server_child import meeting
 from .server_proxy import Wire
-from .server_rig import PATIENCE_S, Lives, Told, reckon, reckon_tasks
+from .server_rig import PATIENCE_S, Lives, reckon, reckon_tasks
 
 KILL_SHARE = 0.5
 RESTARTS = ("fast", "immediate")  # sessions are ended; as after a power cut
@@ -106,7 +106,7 @@ class Campaign:
             end()
             self._lives.close()
         self._bring_home()
-        told = Told(self._lives.journal)
+        told = self._lives.told.read_on()
         for found in (reckon(self._url, told.sure, told.possible), reckon_tasks(self._url, told)):
             count.rows_lost += found.n_lost
             count.invented += found.n_invented + found.n_doubled
@@ -122,14 +122,15 @@ class Campaign:
         if self.fault == "unreachable":
             return wire.cut, wire.mend
         if self.fault == "slow":
-            return lambda: setattr(wire, "delay_s", self._rng.uniform(0.005, 0.05)), lambda: setattr(
+            return lambda: setattr(wire, "delay_s", self._rng.uniform(0.02, 0.3)), lambda: setattr(
                 wire, "delay_s", 0.0
             )
         return lambda: setattr(wire, "is_silent", True), lambda: setattr(wire, "is_silent", False)
 
     def _pause(self) -> None:
         """A random moment: three times out of four soon, else hours of the recorder's clock later."""
-        time.sleep(self._rng.random() * (0.05 if self._rng.random() < 0.75 else 0.8))
+        longest_s = 0.05 if self._rng.random() < 0.75 and self.fault != "slow" else 0.8
+        time.sleep(self._rng.random() * longest_s)
 
     def _kill(self) -> None:
         os.kill(self._lives.pid, signal.SIGKILL)

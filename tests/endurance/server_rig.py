@@ -69,7 +69,9 @@ class ServerRig:
         self._events.append((self.clock.monotonic_s() + seconds, happening))
         self._events.sort(key=lambda event: event[0])
 
-    def run(self, seconds: float, *, first_try_s: float = 10.0) -> int:
+    def run(
+        self, seconds: float, *, first_try_s: float = 10.0, migrate: Callable[[], None] = lambda: None
+    ) -> int:
         """Let a new service run for some time of the turned clock."""
         self.leave()
         stop = threading.Event()
@@ -77,6 +79,7 @@ class ServerRig:
         self.courier = Courier(
             self.spool,
             meeting(self.url, self.clock),
+            migrate=migrate,
             pause_s=0.01,
             longest_pause_s=0.05,
             deadline_s=self.deadline_s,
@@ -121,6 +124,7 @@ class Lives:
         self.spool = folder / "waiting.sqlite"
         self.log = folder / "log"
         self.pid = 0
+        self.told = Told(self.journal)
         self._log = self.log.open("wb")
         command = [sys.executable, str(CHILD), url, str(self.spool), str(self.journal), str(deadline_s)]
         self._parent = subprocess.Popen(
@@ -129,7 +133,7 @@ class Lives:
 
     def begin(self, seconds: float = 1e9) -> None:
         """Start a life, half a minute of its clock after the last row of the one before."""
-        told = Told(self.journal)
+        told = self.told.read_on()
         assert self._parent.stdin is not None
         assert self._parent.stdout is not None
         self._parent.stdin.write(f"{told.end_utc_ms + 30_000} {seconds}\n")
@@ -169,29 +173,37 @@ class Told:
     """What the journal tells: what was surely written, and what may have been."""
 
     def __init__(self, journal: Path) -> None:
+        self._journal, self._n_read = journal, 0
         self.sure: list[Batch] = []
         self.possible: list[Batch] = []
         self.sure_tasks: list[str] = []
         self.possible_tasks: list[str] = []
-        for line in journal.read_text().splitlines() if journal.exists() else ():
+        self.end_utc_ms = START_UTC_MS  # after every row and gap
+
+    def read_on(self) -> Told:
+        """Take what was told since."""
+        if not self._journal.exists():
+            return self
+        with self._journal.open() as file:
+            file.seek(self._n_read)
+            lines = file.read().splitlines()
+            self._n_read = file.tell()
+        for line in lines:
             word, _, rest = line.partition(" ")
             if word == "about":
                 batch = content(Entry(0, "", 0, Kind.BATCH.value, bytes.fromhex(rest)))
                 assert isinstance(batch, Batch)
                 self.possible.append(batch)
+                moments = [row.time_utc_ms for row in batch.sources]
+                moments += [gap.to_utc_ms for gap in batch.gaps]
+                self.end_utc_ms = max([self.end_utc_ms, *moments])
             elif word == "done":
                 self.sure.append(self.possible[-1])
             elif word == "task":
                 self.possible_tasks.append(rest)
             elif word == "noted":
                 self.sure_tasks.append(self.possible_tasks[-1])
-
-    @property
-    def end_utc_ms(self) -> int:
-        """After every row and gap."""
-        moments = [row.time_utc_ms for batch in self.possible for row in batch.sources]
-        moments += [gap.to_utc_ms for batch in self.possible for gap in batch.gaps]
-        return max(moments, default=START_UTC_MS)
+        return self
 
 
 class Reckoning(NamedTuple):

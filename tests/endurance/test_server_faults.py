@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
+import os
 import random
+import subprocess
+import sys
 import tempfile
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy import create_engine
 from sqlalchemy.engine import make_url
+
+from heatdrift.store.database import open_reader, open_writer
+from heatdrift.store.errors import NewerSchemaError
+from heatdrift.store.reader import Reader
+from heatdrift.store.records import GapReason
+from heatdrift.store.schema import REVISIONS, alembic_version
+from heatdrift.store.spool import waiting
 
 from .process_ledger import Ledger, n_injections
 from .server_campaign import Campaign, Server
 from .server_proxy import Wire
-from .server_rig import ServerRig, reckon
+from .server_rig import PATIENCE_S, ServerRig, reckon
 
 DAY_S = 86_400.0
 HOUR_S = 3600.0
@@ -84,6 +96,128 @@ def test_server_that_takes_connections_and_says_nothing(
     rig.bring_home()
     assert reckon(rig.url, rig.given)[1:] == (0, 0, 0)
     assert n_looks(rig) == rig.card.n_looks
+
+
+def test_start_without_the_server(rig: ServerRig, wire: Wire, caplog: pytest.LogCaptureFixture) -> None:
+    """Neither tables nor numbers of channels are there yet; all of it arrives when the server does."""
+    wire.cut()
+    rig.at(3 * HOUR_S, wire.mend)
+    assert rig.run(4 * HOUR_S) == 0
+    rig.bring_home()
+    found = reckon(rig.url, rig.given)
+    assert found[1:] == (0, 0, 0)
+    assert n_looks(rig) == rig.card.n_looks
+    assert "cannot be reached" in caplog.text
+
+
+def test_start_that_knows_nothing_of_a_long_record(rig: ServerRig, wire: Wire) -> None:
+    """Spool lost, server away, kernel changed meanwhile: the silence and the change are told all the same."""
+    assert rig.run(2 * HOUR_S) == 0
+    rig.bring_home()
+    rig.leave()
+    rig.spool.path.unlink()
+    last_ms = max(row.time_utc_ms for batch in rig.given for row in batch.sources)
+    rig.clock.turn(DAY_S)
+    start_ms = rig.clock.wall_utc_ms()
+    rig.card.kernel = "6.2"
+    wire.cut()
+    rig.at(HOUR_S, wire.mend)
+    assert rig.run(2 * HOUR_S) == 0
+    rig.bring_home()
+    database = open_reader(rig.url)
+    reader = Reader(database)
+    gaps, changes = reader.gaps(), reader.identity_changes()
+    database.close()
+    assert [(gap.from_utc_ms, gap.to_utc_ms, gap.reason) for gap in gaps] == [
+        (last_ms, start_ms, GapReason.STOPPED)
+    ]
+    assert [(one.before, one.after) for one in changes] == [(None, "6.1"), ("6.1", "6.2")]
+
+
+def test_every_start_tells_of_the_time_before_it(rig: ServerRig, wire: Wire) -> None:
+    """Also where rows of the life before still wait, so that the server knows less than the spool."""
+    assert rig.run(HOUR_S) == 0
+    wire.cut()
+    for _ in range(3):
+        rig.clock.turn(600.0)
+        assert rig.run(HOUR_S) == 0
+    wire.mend()
+    rig.bring_home()
+    assert reckon(rig.url, rig.given)[1:] == (0, 0, 0)
+    gaps = [gap for batch in rig.given for gap in batch.gaps]
+    assert [gap.reason for gap in gaps] == [GapReason.STOPPED] * 3
+    # From the newest row to the start: ten minutes, and what a mean of the last minute reaches back.
+    assert all(600 <= (gap.to_utc_ms - gap.from_utc_ms) / 1000 < 700 for gap in gaps)
+
+
+def test_tables_of_an_earlier_version_met_only_later(rig: ServerRig, wire: Wire, postgres_url: str) -> None:
+    """The courier asks for the upkeep by itself, and then everything arrives."""
+    assert rig.run(HOUR_S) == 0
+    rig.bring_home()
+    engine = create_engine(postgres_url)
+
+    def set_revision(revision: str) -> None:
+        with engine.begin() as connection:
+            connection.execute(alembic_version.update().values(version_num=revision))
+
+    set_revision(REVISIONS[0])
+    n_upkeeps = []
+
+    def migrate() -> None:
+        n_upkeeps.append(1)
+        set_revision(REVISIONS[-1])
+
+    wire.cut()
+    rig.at(HOUR_S, wire.mend)
+    assert rig.run(2 * HOUR_S, migrate=migrate) == 0
+    rig.bring_home()
+    engine.dispose()
+    assert n_upkeeps == [1]
+    assert reckon(rig.url, rig.given)[1:] == (0, 0, 0)
+
+
+def test_tables_of_a_later_version_at_the_start(rig: ServerRig, postgres_url: str) -> None:
+    """Waiting cannot help: said at once, as with a file."""
+    open_writer(postgres_url).close()
+    engine = create_engine(postgres_url)
+    with engine.begin() as connection:
+        connection.execute(alembic_version.update().values(version_num="9999"))
+    engine.dispose()
+    with pytest.raises(NewerSchemaError, match="update heatdrift"):
+        rig.run(60.0)
+    assert rig.card.n_looks == 0
+
+
+def test_process_that_stops_in_front_of_a_silent_server(
+    rig: ServerRig, wire: Wire, folder: Path, tmp_path: Path
+) -> None:
+    """A thread that waits for an answer keeps nobody from ending; the next start delivers."""
+    wire.is_silent = True
+    environment = {**os.environ, "XDG_DATA_HOME": str(folder)}
+    command = [sys.executable, "-m", "heatdrift", "run", "--fake", "laptop", "--speed", "600"]
+    command += ["--database", rig.url]
+
+    def run(until: Callable[[Path], bool]) -> str:
+        with (tmp_path / "log").open("w+") as log:
+            process = subprocess.Popen(command, env=environment, stderr=log)
+            until_s = time.monotonic() + PATIENCE_S
+            while not until(next(iter(folder.rglob("waiting-*.sqlite")), folder / "none")):
+                assert process.poll() is None and time.monotonic() < until_s, log.seek(0) or log.read()
+                time.sleep(0.05)
+            process.terminate()
+            assert process.wait(PATIENCE_S) == 0
+            log.seek(0)
+            return log.read()
+
+    assert "every row is written" in run(lambda path: path.exists() and waiting(path)[0].n_rows > 100)
+    wire.is_silent = False
+    said = run(lambda path: waiting(path)[0].since_utc_ms is None)
+    assert "recording into postgresql" in said
+    database = open_reader(rig.url)
+    frame = Reader(database).source_frame("cpu0")
+    database.close()
+    assert len(frame) > 5
+    assert frame.index.is_unique
 
 
 @pytest.mark.parametrize("fault", ["restarted", "unreachable", "slow", "silent"])
