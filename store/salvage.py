@@ -35,8 +35,8 @@ class Salvage:
     n_rows, n_tables
         Plain rows and packed tables that the sound database did not have.
     n_unreadable
-        Rows and packed tables that were there and are not what was written; a page of which nothing at all
-        can be read counts as one.
+        Rows and packed tables that were there and are not what was written; at least one for each table that
+        has a broken page.
     left_out
         Tables without checksums whose pages are broken: they are as the sound database had them.
     """
@@ -132,7 +132,8 @@ def _take_rows(source: sqlite3.Connection, image: Path, into: sqlite3.Connection
         good = [row for row in rows if row[-1] is None or row[-1] == row_checksum(row[:-1])]
         n_bad += len(rows) - len(good)
         _insert_known(into, name, columns, good)
-    return n_bad + (_scan_rows(image, into, broken) if broken else 0)
+    # A page of noise shows no row that could be counted.
+    return n_bad + (max(1, _scan_rows(image, into, broken)) if broken else 0)
 
 
 def _scan_rows(image: Path, into: sqlite3.Connection, broken: set[str]) -> int:
@@ -169,10 +170,11 @@ def _take_packed(source: sqlite3.Connection, image: Path, into: sqlite3.Connecti
     there = set(into.execute("SELECT series, first_day, last_day, checksum FROM sealed_day"))
     known = {number for (number,) in into.execute("SELECT id FROM machine")}
     rows = None if structure_fault(source, sealed_day.name) else _whole(source, sealed_day.name, names)
+    is_broken = rows is None
     if rows is None:
         # Its number is not in the record of a row that has one: the first cell is empty.
         rows = [cells[1:] for cells in scan(image, is_table=True) if cells and len(cells) == len(names) + 1]
-    n_bad = 0
+    n_bad = int(is_broken)
     for row in rows:
         machine_id, *label, stated, _, packed = row
         if not isinstance(packed, bytes) or machine_id not in known:
