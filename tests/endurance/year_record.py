@@ -23,7 +23,7 @@ from heatdrift.store.message import DeliveryState, Lane, Severity, StoredMessage
 from heatdrift.store.outbox import Outbox
 from heatdrift.store.packing import DAY_MS
 from heatdrift.store.reader import Reader
-from heatdrift.store.records import Channel, Gap, GapReason, IdentityChange
+from heatdrift.store.records import Cadence, Channel, Gap, GapReason, IdentityChange
 from heatdrift.store.upkeep_settings import UpkeepSettings
 from heatdrift.store.verdicts import StoredVerdict, VerdictBook
 
@@ -34,6 +34,7 @@ from .year_plan import DAY_S, START_UTC_MS, ZONE
 # Idle rows are means of a minute, dated in their middle, looks are ten seconds apart, and what was begun when
 # time jumped is dated earlier still: two minutes and a look without a row are no hole.
 LONGEST_STEP_S = 130.0
+LONGEST_BUSY_STEP_S = 12.0  # means of five seconds under load
 # Five quiet minutes, then upkeep and judgement; a session this long has room for both.
 LEAST_SESSION_S = 1200.0
 RESTS_DAYS = 20 / 24
@@ -104,13 +105,15 @@ def moments_utc_ms(record: YearRecord, source: str) -> list[int]:
 def unexplained_holes(record: YearRecord, source: str) -> list[tuple[pd.Timestamp, float]]:
     """Stretches without a row that no gap explains: where they begin, and how long they are [s]."""
     moments = moments_utc_ms(record, source)
+    is_idle = (record.frames[source]["cadence"] == Cadence.IDLE).tolist()
     gaps = sorted((g.from_utc_ms, g.to_utc_ms) for g in record.gaps if g.source in ("", source))
     found = []
-    for before_ms, after_ms in pairwise(moments):
-        if after_ms - before_ms <= LONGEST_STEP_S * 1000:
+    for (before_ms, was_idle), (after_ms, will_be_idle) in pairwise(zip(moments, is_idle, strict=True)):
+        longest_s = LONGEST_STEP_S if was_idle or will_be_idle else LONGEST_BUSY_STEP_S
+        if after_ms - before_ms <= longest_s * 1000:
             continue
         left_ms = after_ms - before_ms - _covered(gaps, before_ms, after_ms)
-        if left_ms > LONGEST_STEP_S * 1000:
+        if left_ms > longest_s * 1000:
             found.append((pd.Timestamp(before_ms, unit="ms", tz="UTC"), left_ms / 1000))
     return found
 
