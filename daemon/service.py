@@ -195,14 +195,14 @@ class Service:
         self._identity = IdentityWatch(pen.facts())
         self._scribe.hold_boot(Boot(self._clock.boot_id(), now_ms))
         last_ms = pen.last_sample_utc_ms()
-        self._never_since_utc_ms = now_ms if last_ms is None else min(last_ms, now_ms)
-        gaps: list[Gap] = []
         if last_ms is not None and last_ms > now_ms:
             log.warning(
                 "the newest row lies %.0f s in the future: the clock was set back", (last_ms - now_ms) / 1000
             )
-        elif last_ms is not None:
-            gaps.append(Gap(last_ms, now_ms, GapReason.STOPPED, "", "the service was not running"))
+            last_ms = pen.last_sample_utc_ms(now_ms)
+        self._never_since_utc_ms = now_ms if last_ms is None else last_ms
+        why = "the service was not running"
+        gaps = [] if last_ms is None else [Gap(last_ms, now_ms, GapReason.STOPPED, "", why)]
         self._poller = self._new_poller()
         now_s = self._clock.monotonic_s()
         self._scribe.hold(Harvest([], [], gaps, []), now_s)

@@ -111,14 +111,16 @@ class SpooledPen:
         """Every source of a kind that is known of this machine."""
         return sorted(name for name, found in self._known_as("source:").items() if found == kind)
 
-    def last_sample_utc_ms(self) -> int | None:
-        """Moment of the newest source sample [ms since 1970]."""
+    def last_sample_utc_ms(self, until_utc_ms: int | None = None) -> int | None:
+        """Moment of the newest source sample [ms since 1970]; None where it is later than a given one."""
         known = self._spool.known()
         found = known.get("last_sample_utc_ms")
         if found is None and "met" not in known:
             # The server may know more: the courier explains the silence before now when it meets it.
             self._spool.learn({"blind_since_utc_ms": str(self._clock.wall_utc_ms())}, is_newer=False)
-        return None if found is None else int(found)
+        if found is None or (until_utc_ms is not None and int(found) > until_utc_ms):
+            return None
+        return int(found)
 
     def checkpoint(self) -> None:
         """Give what is on its way a moment to arrive; what does not is delivered after the next start."""

@@ -107,7 +107,7 @@ class Deliverer(Writer):
 
     def explain_silence(self, until_utc_ms: int) -> None:
         """Note that nothing was recorded between the newest row and a start that did not know of it."""
-        last_ms = self.last_sample_utc_ms()
+        last_ms = self.last_sample_utc_ms(until_utc_ms)
         if last_ms is not None and last_ms < until_utc_ms:
             self.write(
                 Batch(

@@ -154,11 +154,13 @@ class Writer:
         with self._begin() as connection:
             return list(connection.scalars(query.order_by(source.c.name)))
 
-    def last_sample_utc_ms(self) -> int | None:
-        """Moment of the latest hot source sample, UTC [ms since 1970]."""
+    def last_sample_utc_ms(self, until_utc_ms: int | None = None) -> int | None:
+        """Moment of the latest hot source sample, UTC [ms since 1970]; none later than a given one counts."""
         # One look-up a source, because only a key's first column can be jumped to.
         of_machine = select(source.c.id).where(source.c.machine_id == self.machine_id)
         latest = select(func.max(source_sample.c.time_utc_ms))
+        if until_utc_ms is not None:
+            latest = latest.where(source_sample.c.time_utc_ms <= until_utc_ms)
         with self._begin() as connection:
             moments = [
                 connection.scalar(latest.where(source_sample.c.source_id == source_id))

@@ -79,6 +79,7 @@ class ListPen:
         self.tasks: list[tuple[str, int, bool]] = []
         self.known_facts: dict[str, str] = {}
         self.last_ms: int | None = None
+        self.last_ms_before: int | None = None
         self.sources: tuple[str, ...] = ()
         self.registered: list[str] = []
         self.is_released = False
@@ -121,8 +122,10 @@ class ListPen:
     def source_names(self, kind: str) -> list[str]:
         return list(self.sources)
 
-    def last_sample_utc_ms(self) -> int | None:
-        return self.last_ms
+    def last_sample_utc_ms(self, until_utc_ms: int | None = None) -> int | None:
+        moments = [self.last_ms, self.last_ms_before]
+        had = [at for at in moments if at is not None and (until_utc_ms is None or at <= until_utc_ms)]
+        return max(had, default=None)
 
     def checkpoint(self) -> None:
         self.n_checkpoints += 1

@@ -230,6 +230,14 @@ def test_row_from_the_future_is_told_and_makes_no_gap(stage: Stage, caplog: pyte
     assert "3600 s in the future" in caplog.text
 
 
+def test_row_from_the_future_hides_no_gap(stage: Stage) -> None:
+    """A minute under a clock that was years ahead must not cost the gaps of those years."""
+    stage.pen.last_ms, stage.pen.last_ms_before = START_MS + 100_000_000_000, START_MS - 7_200_000
+    stage.run(60)
+    (gap,) = stage.pen.rows.gaps
+    assert (gap.from_utc_ms, gap.to_utc_ms, gap.reason) == (START_MS - 7_200_000, START_MS, GapReason.STOPPED)
+
+
 def test_full_disk_loses_nothing(stage: Stage, caplog: pytest.LogCaptureFixture) -> None:
     stage.at(1000, lambda: setattr(stage.pen, "trouble", DiskFullError("no room")))
     stage.at(4000, lambda: setattr(stage.pen, "trouble", None))

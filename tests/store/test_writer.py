@@ -139,6 +139,8 @@ def test_tasks_state_and_last_sample(writer: Writer) -> None:
     assert writer.last_sample_utc_ms() is None
     writer.write(Batch((sample(START_UTC_MS), sample(START_UTC_MS + 5, source="cpu0"))))
     assert writer.last_sample_utc_ms() == START_UTC_MS + 5
+    assert writer.last_sample_utc_ms(START_UTC_MS - 1) is None
+    assert writer.last_sample_utc_ms(START_UTC_MS + 5) == START_UTC_MS + 5
     writer.put_state({}, 1)
     writer.put_state({"pid": "1", "rss": "2"}, 1)
     writer.put_state({"pid": "3"}, 2)
