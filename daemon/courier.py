@@ -205,8 +205,8 @@ class Courier:
                 before = dict(deliverer.places)
                 self._line.begin(self._now_s())
                 deliverer.deliver(entries, self._spool.set_aside)
+                self._line.praise(self._now_s())
                 self._line.done()
-                self._line.praise()
                 self._spool.forget(entries[-1].number, _as_known(deliverer.places, before))
             with self._lock:
                 questions = dict(self._questions)

@@ -10,6 +10,7 @@ from typing import Any
 log = logging.getLogger(__name__)
 
 MOST_TIMES = 16
+NEXT_TIMES = 4
 
 
 class ServerLine:
@@ -18,8 +19,8 @@ class ServerLine:
     Parameters
     ----------
     deadline_s
-        How long that may be [s]; twice as long after each time that it was too long, until something was
-        delivered: a server may be slower than anybody thought.
+        How long that may be [s]; twice as long after each time that it was too long, and less again as the
+        server gets quicker: it may be slower than anybody thought.
     """
 
     def __init__(self, deadline_s: float) -> None:
@@ -39,9 +40,10 @@ class ServerLine:
         """Nobody waits any more."""
         self._since_s = None
 
-    def praise(self) -> None:
-        """Something was delivered."""
-        self._patience_s = self._deadline_s
+    def praise(self, now_s: float) -> None:
+        """Something was delivered; what is begun next may take a few times as long."""
+        took_s = now_s - (now_s if self._since_s is None else self._since_s)
+        self._patience_s = max(self._deadline_s, min(self._patience_s, NEXT_TIMES * took_s))
 
     def is_overdue(self, now_s: float) -> bool:
         """Whether an answer is missing for longer than the deadline."""

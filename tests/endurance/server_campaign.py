@@ -76,7 +76,7 @@ class Campaign:
     ) -> None:
         self.fault, self._wire, self._server, self._url, self._rng = fault, wire, server, url, rng
         # Only silence needs it; a slow server must not be taken for a silent one.
-        self._lives = Lives(folder, url, deadline_s=0.3 if fault == "silent" else 60.0)
+        self._lives = Lives(folder, url, deadline_s=0.4 if fault == "silent" else 60.0)
         self.n_kills = self.n_written = self.n_doubled = 0
 
     def run(self, n: int, ledger: Ledger) -> None:
@@ -125,7 +125,22 @@ class Campaign:
             return lambda: setattr(wire, "delay_s", self._rng.uniform(0.02, 0.3)), lambda: setattr(
                 wire, "delay_s", 0.0
             )
+        if self.fault == "deaf":
+            return self._lose_answers, lambda: None
         return lambda: setattr(wire, "is_silent", True), lambda: setattr(wire, "is_silent", False)
+
+    def _lose_answers(self) -> None:
+        """Let the server do what it is told, and cut the wire before its answer is through."""
+        self._wire.delay_s = 0.1
+        n_before = self._wire.n_delayed
+        until_s = time.monotonic() + PATIENCE_S
+        for _ in range(self._rng.randint(1, 12)):  # statements, of which the last may be the commit
+            while self._wire.n_delayed == n_before:
+                assert time.monotonic() < until_s, "the server is not asked"
+                time.sleep(0.002)
+            n_before = self._wire.n_delayed
+        self._wire.hang_up()
+        self._wire.delay_s = 0.0
 
     def _pause(self) -> None:
         """A random moment: three times out of four soon, else hours of the recorder's clock later."""

@@ -33,7 +33,7 @@ from heatdrift.store.units import QUANTITY_INDEX, SOURCE_QUANTITIES
 UUID = "machine-1"
 START_UTC_MS = 1_767_225_600_000
 QUANTITIES = ("temperature_c", "power_w", "utilization_pct")
-PAUSE_S = 0.004  # after each write: a life that writes without end only fills the disk
+PAUSE_S = 0.008  # after each write: a life that writes without end only fills the disk
 TASK = "counted"
 
 
@@ -108,7 +108,7 @@ class ToldPen(SpooledPen):
 
     def write(self, batch: Batch) -> None:
         body = draft(batch, 0).body.hex()
-        os.write(self.journal, f"about {body}\n".encode())
+        os.write(self.journal, f"about {body}.\n".encode())
         super().write(batch)
         os.write(self.journal, b"done\n")
         self.n_written += 1
@@ -127,6 +127,7 @@ def live(url: str, spool: Path, journal: Path, start_utc_ms: int, seconds: float
     courier = Courier(opened, meeting(url, clock), pause_s=0.02, longest_pause_s=0.1, deadline_s=deadline_s)
     factory = spooled_pen_factory(opened, courier, clock, first_try_s=0.2)
     told = os.open(journal, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+    os.write(told, b"\n")  # the life before may have ended within a line
 
     def open_pen() -> SpooledPen:
         pen = factory()

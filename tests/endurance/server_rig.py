@@ -191,7 +191,9 @@ class Told:
         for line in lines:
             word, _, rest = line.partition(" ")
             if word == "about":
-                batch = content(Entry(0, "", 0, Kind.BATCH.value, bytes.fromhex(rest)))
+                if not rest.endswith("."):
+                    continue  # it was killed while it said so, before it did so
+                batch = content(Entry(0, "", 0, Kind.BATCH.value, bytes.fromhex(rest[:-1])))
                 assert isinstance(batch, Batch)
                 self.possible.append(batch)
                 moments = [row.time_utc_ms for row in batch.sources]

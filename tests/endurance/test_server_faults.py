@@ -220,7 +220,7 @@ def test_process_that_stops_in_front_of_a_silent_server(
     assert frame.index.is_unique
 
 
-@pytest.mark.parametrize("fault", ["restarted", "unreachable", "slow", "silent"])
+@pytest.mark.parametrize("fault", ["restarted", "unreachable", "slow", "silent", "deaf"])
 def test_campaign(fault: str, wire: Wire, postgres_server: str, postgres_url: str, folder: Path) -> None:
     """The recorder is killed in half of all injections, and lives a day of its clock in some five seconds."""
     server = Server(postgres_server)
