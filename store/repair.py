@@ -106,8 +106,6 @@ def repair(path: Path, backup_folder: Path, now_utc_ms: int) -> Repair | None:
                 shutil.copyfile(image, made)
                 upgrade(f"sqlite:///{made}")
             else:
-                with contextlib.suppress(StoreError):  # of an earlier heatdrift, and its tables can be read
-                    upgrade(f"sqlite:///{image}")
                 backup = _base(backup_folder, made)
                 since_utc_ms = _newest_utc_ms(made)
                 saved = salvage(image, made)

@@ -25,11 +25,13 @@ def row_checksum(cells: Sequence[int | None]) -> int:
 
 
 def first_damaged(rows: Iterable[Sequence[Any]]) -> Sequence[Any] | None:
-    """The first row whose checksum, its last cell, is not that of the others; NULL passes."""
+    """The first row whose checksum, its last cell, is not that of the others.
+
+    None there is damage as well: one bit in the head of a SQLite row moves all its cells by one place.
+    """
     crc32 = zlib.crc32
     for row in rows:
-        checksum = row[-1]
-        if checksum is not None and checksum != crc32(repr(tuple(row[:-1])).encode()) & MASK:
+        if row[-1] != crc32(repr(tuple(row[:-1])).encode()) & MASK:
             return row
     return None
 

@@ -128,8 +128,7 @@ def _take_rows(source: sqlite3.Connection, image: Path, into: sqlite3.Connection
         if rows is None:
             broken.add(name)
             continue
-        # Of the time before there were checksums a row has none; the pages that it lies on are sound.
-        good = [row for row in rows if row[-1] is None or row[-1] == row_checksum(row[:-1])]
+        good = [row for row in rows if row[-1] == row_checksum(row[:-1])]
         n_bad += len(rows) - len(good)
         _insert_known(into, name, columns, good)
     # A page of noise shows no row that could be counted.

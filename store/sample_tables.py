@@ -21,7 +21,7 @@ VALUE_COLUMNS = tuple(quantity.stored_name for quantity in SOURCE_QUANTITIES)
 def sample_tables(metadata: MetaData) -> tuple[Table, Table]:
     """Rows that are not sealed yet.
 
-    ``checksum`` is that of the other cells, see `row_checksum`; NULL in rows that an earlier heatdrift wrote.
+    ``checksum`` is that of the other cells, see `row_checksum`.
     """
     source_sample = Table(
         "source_sample",
