@@ -10,7 +10,7 @@ from contextlib import contextmanager
 
 import click
 
-from ..daemon.channels import Channel, Fate, open_channels
+from ..daemon.channels import Channel, Fate, open_channels, open_ones
 from ..daemon.delivery import Sender
 from ..daemon.signals import stop_on_signals
 from ..store.database import open_reader, open_writer
@@ -68,6 +68,11 @@ def test(ctx: click.Context, settings: Settings) -> None:
     if not channels:
         raise SettingsError(
             "there is no channel", remedy="write one into messages.message_urls of the settings"
+        )
+    for name in open_ones(channels):
+        complain(
+            f"{name} is not encrypted: everyone on the way can read the messages and the password; most "
+            "kinds have a twin that is, such as jsons:// or mailtos://"
         )
     has_failed = False
     for channel in channels:

@@ -49,6 +49,7 @@ class Outcome:
     reason: str = ""
 
 
+LOCAL = re.compile(r"localhost|127(\.\d+){3}|\[?::1\]?", re.IGNORECASE)  # what never leaves the machine
 STATUS = re.compile(r"error\s*=\s*(\d{3})\b")
 MAIL_STATUS = re.compile(r"\(([45]\d\d), b?['\"]")
 GATEWAY_TIMEOUT = "504"
@@ -140,6 +141,13 @@ class AppriseChannel:
         self._door.socket_connect_timeout = min(self._door.socket_connect_timeout, timeout_s)
         self._door.socket_read_timeout = timeout_s
 
+    @property
+    def is_open(self) -> bool:
+        """Whether everyone on the way can read what is sent, the password among it."""
+        door = self._door
+        plain = (door.protocol,) if isinstance(door.protocol, str) else tuple(door.protocol or ())
+        return not door.secure and door.schema in plain and not LOCAL.fullmatch(door.host or "localhost")
+
     def send(self, subject: str, body: str, severity: Severity) -> Outcome:
         heard = _Heard()
         result: list[bool] = []
@@ -207,6 +215,11 @@ class _Heard(logging.Handler):
         # Its other debug lines repeat the message itself, in which any word may stand.
         if record.thread == self.thread and (record.levelno >= logging.WARNING or "Exception" in said[:30]):
             self.texts.append(said)
+
+
+def open_ones(channels: Sequence[Channel]) -> list[str]:
+    """Names of the channels over which everyone on the way can read."""
+    return [one.name for one in channels if isinstance(one, AppriseChannel) and one.is_open]
 
 
 def hush() -> None:

@@ -117,7 +117,9 @@ def listening(process: psutil.Process) -> list[str]:
         with contextlib.suppress(psutil.Error, OSError):
             inet = one.net_connections("inet")
             # A datagram socket with an address of its own hears whoever writes to it.
-            found += [str(s) for s in inet if s.status == psutil.CONN_LISTEN or (not s.raddr and s.laddr)]
+            found += [
+                str(s) for s in inet if s.status == psutil.CONN_LISTEN or (any(s.laddr) and not any(s.raddr))
+            ]
             for link in Path(f"/proc/{one.pid}/fd").iterdir():
                 with contextlib.suppress(OSError):
                     target = str(link.readlink())

@@ -123,10 +123,10 @@ def write(commit: str, calls: list[list[Any]], abilities: tuple[str, ...], scrat
     try:
         tape.write_text(json.dumps(calls))
         environment = {**os.environ, "PYTHONPATH": str(tree.parent)}
-        words = [tape, to, UUID, NAME, str(START_UTC_MS), *abilities]
+        words: list[str | Path] = [tape, to, UUID, NAME, str(START_UTC_MS), *abilities]
         subprocess.run([sys.executable, "-c", WRITE, *words], check=True, env=environment, cwd=scratch)
         if "judge" in abilities:
-            command = [sys.executable, "-m", "heatdrift", "judge", "--database", to]
+            command: list[str | Path] = [sys.executable, "-m", "heatdrift", "judge", "--database", to]
             subprocess.run(command, check=True, env=environment, cwd=scratch)
     finally:
         subprocess.run(["git", "worktree", "remove", "--force", tree], check=True)
