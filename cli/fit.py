@@ -12,6 +12,7 @@ import click
 from ..reports.fits import SourceEra, fit_every_era, fit_every_stage
 from ..reports.heat_path import Estimate
 from ..store.errors import SettingsError
+from ..store.plain_text import escaped
 from ..store.whole_file import write_whole
 from .fit_details import detail_document, heating_document, stage_document, stage_lines
 from .history import open_history
@@ -58,7 +59,7 @@ def command(*, settings: Settings, machine: str | None, json_file: Path | None) 
 
 def json_text(document: dict[str, Any]) -> str:
     """A document as it is written for programs."""
-    return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return escaped(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)) + "\n"
 
 
 def write_json(file: Path, document: dict[str, Any]) -> None:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import json
+import math
 import time
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import MISSING, dataclass, fields
+from typing import Any, TypeGuard
 
 import click
 
@@ -26,6 +26,8 @@ from .verdict import exit_code
 from .wording import counted
 
 KEEPS_STRETCH_DAYS = 7.0
+STRETCH = [spec.name for spec in fields(Stretch)]
+LEAST_OF_STRETCH = [spec.name for spec in fields(Stretch) if spec.default is MISSING]
 EPILOG = """\b
 Example:
   heatdrift judge
@@ -113,10 +115,17 @@ def _kept_stretches(book: VerdictBook) -> dict[tuple[str, int], Stretch]:
     """What was measured on earlier nights, so that it need not be done in each."""
     kept = {}
     for source, past in book.newest().items():
-        stretch = json.loads(past.body).get("stretch")
-        if stretch is not None:
-            kept[source, int(past.recipe.partition("/")[0])] = Stretch(**stretch)
+        stretch, era = past.document().get("stretch"), past.recipe.partition("/")[0]
+        if era.isdecimal() and _is_stretch(stretch):
+            kept[source, int(era)] = Stretch(**stretch)
     return kept
+
+
+def _is_stretch(document: Any) -> TypeGuard[dict[str, Any]]:
+    """Whether a stretch can be made of it: what cannot be read is measured anew."""
+    if not isinstance(document, dict) or not {*LEAST_OF_STRETCH} <= set(document) <= {*STRETCH}:
+        return False
+    return all(isinstance(value, int | float) and math.isfinite(value) for value in document.values())
 
 
 def _recipe(one: Verdict) -> str:

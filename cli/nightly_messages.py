@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -146,7 +145,6 @@ def _of_entries(
 def _was_compared(one: Verdict, before: Sequence[StoredVerdict]) -> bool:
     """Whether an earlier night already knew a whole baseline of this era."""
     return any(
-        past.recipe.startswith(f"{one.era.from_utc_ms}/")
-        and json.loads(past.body).get("days_in_era", 0) >= MOST_DAYS
+        past.recipe.startswith(f"{one.era.from_utc_ms}/") and past.days_in_era() >= MOST_DAYS
         for past in before
     )

@@ -14,6 +14,8 @@ from .wording import span_text
 
 # The recorder leaves a sign of life every five minutes, but not while the nightly child has the pen (30 min).
 FRESH_S = 45 * 60.0
+MOST_MOMENT_DIGITS = 15
+MOST_DIGITS = 9  # of the number of a process
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +40,7 @@ class Pulse:
 def recorder_pid(state: Mapping[str, str]) -> int | None:
     """The recorder's process, None where it stopped, died or was never heard of."""
     text = state.get("pid", "")
-    if not text.isdecimal() or state.get("state") != "running":
+    if not text.isdecimal() or len(text) > MOST_DIGITS or state.get("state") != "running":
         return None
     try:
         process = psutil.Process(int(text))
@@ -117,7 +119,11 @@ def pulse(state: Mapping[str, str], heard_utc_ms: int | None, now_utc_ms: int) -
     ago = f"{span_text(ago_s)} ago" if ago_s >= 0 else f"on a clock {span_text(-ago_s)} ahead of this one"
     pid = recorder_pid(state)
     if pid is not None and ago_s <= FRESH_S:
-        since_s = (heard_utc_ms - int(state.get("started_utc_ms", heard_utc_ms))) / 1000 + max(0.0, ago_s)
+        started = state.get("started_utc_ms", "")
+        started_utc_ms = (
+            int(started) if started.isdecimal() and len(started) < MOST_MOMENT_DIGITS else heard_utc_ms
+        )
+        since_s = (heard_utc_ms - started_utc_ms) / 1000 + max(0.0, ago_s)
         return Pulse(
             True, pid, f"yes, process {pid}, for {span_text(since_s)}, mode {state.get('mode', '?')}"
         )

@@ -14,6 +14,7 @@ from .pulse import Pulse
 from .tables import columns, labelled, listed
 from .wording import moment_text, rfc3339, size_text, span_text, value_text
 
+CADENCES = {cadence.value: cadence.name.lower() for cadence in Cadence}
 MOST_GAPS = 12  # more is a list nobody reads; the rest is counted, and --json has them all
 # What a row of the table shows, the rest is left to --json; a column stands only where a source has it.
 SHOWN = {
@@ -25,6 +26,7 @@ SHOWN = {
     "utilization_pct": "in use",
 }
 STARTED_S = 60.0  # before that its start is all that it cost
+MOST_SAID = 1e15  # bytes, seconds and moments [ms] alike
 COST_KEYS = ("cpu_s", "children_cpu_s", "rss_bytes", "pss_bytes", "children_pss_bytes", "written_bytes")
 
 
@@ -98,7 +100,7 @@ def _readings(status: Status) -> Iterator[str]:
         shown = [
             f"{probe.probe} {value_text(probe.value, PROBE_QUANTITIES[probe.quantity].unit)}"
             for probe in status.probes
-            if probe.value is not None
+            if probe.value is not None and probe.quantity in PROBE_QUANTITIES
         ]
         yield ""
         yield from labelled("probes", listed(shown) or "none had a value lately")
@@ -155,13 +157,23 @@ def cost_text(found: StoreSummary) -> str:
 
 def costs(found: StoreSummary) -> dict[str, float]:
     """What the recorder itself takes: its own figures and the share of one core [%]."""
-    cost = {key: float(found.state[key]) for key in COST_KEYS if key in found.state}
-    started = found.state.get("started_utc_ms", "")
-    if "cpu_s" in cost and started.isdecimal() and found.state_at_utc_ms is not None:
-        alive_s = (found.state_at_utc_ms - int(started)) / 1000
+    said = {key: number_of(found.state.get(key, "")) for key in (*COST_KEYS, "started_utc_ms")}
+    cost = {key: value for key in COST_KEYS if (value := said[key]) is not None}
+    started = said["started_utc_ms"]
+    if "cpu_s" in cost and started is not None and found.state_at_utc_ms is not None:
+        alive_s = (found.state_at_utc_ms - started) / 1000
         if alive_s >= STARTED_S:
             cost["cpu_pct"] = 100 * (cost["cpu_s"] + cost.get("children_cpu_s", 0.0)) / alive_s
     return cost
+
+
+def number_of(said: str) -> float | None:
+    """A number that the recorder left as text, None where it is none or has no measure."""
+    try:
+        value = float(said)
+    except ValueError:
+        return None
+    return value if 0 <= value < MOST_SAID else None
 
 
 def next_work(status: Status) -> dict[str, int]:
@@ -248,7 +260,7 @@ def _sample_document(sample: SourceSample | None) -> dict[str, Any] | None:
         quantity.name: None if value is None else value / MILLI
         for quantity, value in zip(SOURCE_QUANTITIES, sample.values, strict=True)
     }
-    cadence = Cadence(sample.cadence).name.lower()
+    cadence = CADENCES.get(sample.cadence)
     return {
         "at": _moment(sample.time_utc_ms),
         "cadence": cadence,

@@ -15,24 +15,24 @@ import pyarrow as pa
 from sqlalchemy import ColumnElement, Table, delete, select
 
 from .database import Database
-from .errors import DamagedDataError
+from .derived_types import (
+    CELL_FIELDS,
+    CELL_TYPES,
+    STEP_FIELDS,
+    STEP_TYPES,
+    sealed_text,
+    typed,
+    unpacked_windows,
+    unsealed_text,
+)
 from .packing import DAY_MS, TIME, day_of
 from .row_days import row_days
-from .schema import STEP_COLUMNS, day_fit, era_fit, load_step, settled_window, verdict
+from .schema import day_fit, era_fit, load_step, settled_window, verdict
 from .series import LATEST_UTC_MS, source_series
 
+__all__ = ["CELL_FIELDS", "DERIVED", "STEP_FIELDS", "DayMark", "DerivedDay", "DerivedStore", "EraFit"]
+
 DERIVED = (load_step, settled_window, era_fit, day_fit, verdict)
-STEP_FIELDS = ("at_utc_ms", *STEP_COLUMNS, "n_looks", "not_identifiable")
-CELL_FIELDS = (
-    "day",
-    "era_from_utc_ms",
-    "part",
-    "workload_class",
-    "value",
-    "standard_error",
-    "n",
-    "interface_share",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,14 +133,16 @@ class DerivedStore:
                     connection.execute(table.insert(), [mine | row for row in _records(frame)])
 
     def era_fits(self, source: str) -> dict[int, EraFit]:
-        """By the beginning of the era [ms since 1970]."""
+        """By the beginning of the era [ms since 1970]; only those that are as they were written."""
         c = era_fit.c
         query = select(c.from_utc_ms, c.recipe, c.is_final, c.body).where(*self._mine(era_fit, source))
         with self._database.begin() as connection:
-            return {
-                row.from_utc_ms: EraFit(row.recipe, row.is_final, row.body)
-                for row in connection.execute(query)
-            }
+            rows = connection.execute(query).all()
+        whole = {row.from_utc_ms: (row.recipe, row.is_final, unsealed_text(row.body)) for row in rows}
+        # One that was changed, or that an earlier heatdrift wrote without a seal, is made again.
+        return {
+            at: EraFit(recipe, final, body) for at, (recipe, final, body) in whole.items() if body is not None
+        }
 
     def replace_era_fits(self, source: str, fits: Mapping[int, EraFit]) -> None:
         """Put these in the place of all that were there."""
@@ -148,7 +150,7 @@ class DerivedStore:
             connection.execute(delete(era_fit).where(*self._mine(era_fit, source)))
             rows = [
                 {"machine_id": self._machine_id, "source": source, "from_utc_ms": from_utc_ms}
-                | {"recipe": fit.recipe, "is_final": fit.is_final, "body": fit.body}
+                | {"recipe": fit.recipe, "is_final": fit.is_final, "body": sealed_text(fit.body)}
                 for from_utc_ms, fit in fits.items()
             ]
             if rows:
@@ -162,8 +164,7 @@ class DerivedStore:
         )
         with self._database.begin() as connection:
             rows = connection.execute(query.order_by(at)).all()
-        frame = pd.DataFrame([tuple(row) for row in rows], columns=list(STEP_FIELDS))
-        return frame.astype(dict.fromkeys(STEP_COLUMNS, float) | {"at_utc_ms": np.int64})
+        return typed(rows, STEP_FIELDS, STEP_TYPES)
 
     def windows(self, source: str, from_utc_ms: int = 0, to_utc_ms: int = LATEST_UTC_MS) -> pd.DataFrame:
         """Settled windows of a stretch, index ``time_utc``; columns as `settled_windows` gives them."""
@@ -176,13 +177,13 @@ class DerivedStore:
             c.day <= last_day,
         )
         with self._database.begin() as connection:
-            parts = [_unpacked(row.packed) for row in connection.execute(query.order_by(c.day))]
-        if not parts:
+            packed = [row.packed for row in connection.execute(query.order_by(c.day))]
+        if not packed:
             return pd.DataFrame(index=_moments(np.empty(0, np.int64)))
-        table = pa.concat_tables(parts, promote_options="default")
+        table = unpacked_windows(packed)
         frame: pd.DataFrame = table.drop_columns([TIME]).to_pandas().astype(float)
-        frame.index = _moments(table[TIME].to_numpy())
         times_ms = table[TIME].to_numpy()
+        frame.index = _moments(times_ms)
         begin, end = np.searchsorted(times_ms, [from_utc_ms, to_utc_ms])
         return frame.iloc[begin:end]
 
@@ -193,8 +194,7 @@ class DerivedStore:
         )
         with self._database.begin() as connection:
             rows = connection.execute(query.order_by(day_fit.c.day)).all()
-        frame = pd.DataFrame([tuple(row) for row in rows], columns=list(CELL_FIELDS))
-        return frame.astype({"value": float, "standard_error": float, "interface_share": float})
+        return typed(rows, CELL_FIELDS, CELL_TYPES)
 
     def forget(self) -> None:
         """Throw away everything derived of this machine, so that it is made again."""
@@ -235,15 +235,6 @@ def _packed(windows: pd.DataFrame) -> bytes:
     with pa.ipc.new_file(sink, table.schema, options=pa.ipc.IpcWriteOptions(compression="zstd")) as writer:
         writer.write_table(table)
     return bytes(sink.getvalue())
-
-
-def _unpacked(packed: bytes) -> pa.Table:
-    try:
-        return pa.ipc.open_file(packed).read_all()
-    except pa.ArrowInvalid as error:
-        raise DamagedDataError(
-            "settled windows in the database cannot be read", remedy="run `heatdrift rebuild`"
-        ) from error
 
 
 def _moments(utc_ms: np.ndarray[tuple[int], np.dtype[np.int64]]) -> pd.DatetimeIndex:

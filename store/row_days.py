@@ -8,9 +8,11 @@ from datetime import date, timedelta
 import numpy as np
 from sqlalchemy import Connection, func, select
 
+from .checked_types import BRING_BACK
+from .errors import DamagedDataError
 from .packing import DAY_MS, TIME
 from .schema import sealed_day
-from .series import Series, rows_of
+from .series import LATEST_UTC_MS, Series, rows_of
 
 
 def row_days(connection: Connection, series: Series, known: Mapping[str, int]) -> dict[str, int]:
@@ -30,6 +32,8 @@ def row_days(connection: Connection, series: Series, known: Mapping[str, int]) -
     )
     counts: dict[str, int] = {}
     for number_of_day, n_rows in hot:
+        if not 0 <= number_of_day <= LATEST_UTC_MS // DAY_MS:
+            raise DamagedDataError(f"a row of {series.name} has no possible moment", remedy=BRING_BACK)
         _count(counts, int(number_of_day), n_rows)
     pieces = select(sealed_day).where(
         sealed_day.c.machine_id == series.machine_id, sealed_day.c.series == series.name

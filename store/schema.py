@@ -6,6 +6,8 @@ values are integers of thousandths of their unit, NULL where nothing was had.
 
 from __future__ import annotations
 
+from enum import Enum
+
 from sqlalchemy import (
     BigInteger,
     Boolean,
@@ -23,7 +25,10 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
+from .checked_types import check_what_is_read
+from .message import DeliveryState, Lane, Severity
 from .outbox_tables import outbox_tables
+from .records import GapReason
 from .sample_tables import sample_tables
 
 REVISIONS = ("0001", "0002", "0003", "0004", "0005")
@@ -261,6 +266,17 @@ verdict = Table(
 )
 
 message, message_delivery = outbox_tables(metadata)
+
+WORDS: dict[str, type[Enum]] = {
+    "gap.reason": GapReason,
+    "message.lane": Lane,
+    "message.severity": Severity,
+    "message_delivery.state": DeliveryState,
+}
+"""Columns that hold one of a few words."""
+
+# These two are read by the ten thousand; `derived` looks at their columns as a whole.
+check_what_is_read(metadata, WORDS, but=("load_step", "day_fit"))
 
 # Alembic's own table, spelled as Alembic spells it: the service makes a new database without loading Alembic.
 revision_metadata = MetaData()

@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from sqlalchemy import ColumnElement, Connection, Row, Table, func, select
 
+from .checked_types import BRING_BACK
 from .errors import DamagedDataError
 from .packing import (
     CODEC,
@@ -98,7 +99,12 @@ def hot_rows(connection: Connection, series: Series, from_utc_ms: int, to_utc_ms
     cursor = connection.execute(query.order_by(*order)).cursor
     parts = [table_of([], series.schema)]
     while cursor is not None and (rows := cursor.fetchmany(ROWS_AT_ONCE)):
-        parts.append(table_of(rows, series.schema))
+        try:
+            parts.append(table_of(rows, series.schema))
+        except (pa.ArrowException, OverflowError, TypeError) as error:
+            raise DamagedDataError(
+                f"a row of {series.name} in the database holds what is no number of ours", remedy=BRING_BACK
+            ) from error
     return pa.concat_tables(parts)
 
 
@@ -176,5 +182,18 @@ def rows_of(sealed: Row[Any]) -> pa.Table:
     what = f"{sealed.series}, {sealed.first_day} to {sealed.last_day}"
     if sealed.codec != CODEC:
         raise DamagedDataError(f"{what}, is packed as {sealed.codec}", remedy="update heatdrift")
-    table = unpack(sealed.packed, sealed.checksum, what)
-    return narrow(table) if sealed.series == PROBES else completed(table, SOURCE_SCHEMA)
+    try:
+        table = unpack(sealed.packed, sealed.checksum, what)
+        rows = narrow(table) if sealed.series == PROBES else completed(table, SOURCE_SCHEMA)
+    except (pa.ArrowException, ArithmeticError, LookupError, TypeError, ValueError, OSError) as error:
+        raise DamagedDataError(f"the sealed rows of {what} are no table", remedy=BRING_BACK) from error
+    if rows.num_rows and not _is_possible(rows[TIME]):
+        raise DamagedDataError(f"the sealed rows of {what} have no possible moments", remedy=BRING_BACK)
+    return rows
+
+
+def _is_possible(moments: pa.ChunkedArray) -> bool:
+    edges = pc.min_max(moments)
+    return bool(
+        moments.null_count == 0 and 0 <= edges["min"].as_py() <= edges["max"].as_py() <= LATEST_UTC_MS
+    )

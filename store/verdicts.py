@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import delete, func, select
 
 from .database import Database
+from .errors import DamagedDataError
 from .schema import verdict
 
 FIELDS = tuple(verdict.c[name] for name in ("source", "day", "recipe", "state", "cause", "shape", "body"))
@@ -24,6 +27,34 @@ class StoredVerdict:
     cause: str
     shape: str
     body: str
+
+    def document(self) -> dict[str, Any]:
+        """What was said.
+
+        Raises
+        ------
+        DamagedDataError
+            The body is not what is written there.
+        """
+        try:
+            found = json.loads(self.body)
+        except (ValueError, RecursionError):
+            found = None
+        if not isinstance(found, dict):
+            raise self._damaged()
+        return found
+
+    def days_in_era(self) -> int:
+        """How many days of its era it knew."""
+        found = self.document().get("days_in_era", 0)
+        if type(found) is not int or found < 0:
+            raise self._damaged()
+        return found
+
+    def _damaged(self) -> DamagedDataError:
+        return DamagedDataError(
+            f"the verdict of {self.source} on {self.day} cannot be read", remedy="run `heatdrift rebuild`"
+        )
 
 
 class VerdictBook:

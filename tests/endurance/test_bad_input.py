@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import random
 import shutil
+import tempfile
 from collections.abc import Iterator
 from decimal import Decimal
 from functools import partial
@@ -19,6 +20,7 @@ import pytest
 
 from heatdrift.store.import_mapping import load_mapping
 
+from . import bad_input_records as records
 from . import bad_input_tables as tables
 from . import bad_input_texts as texts
 from .bad_input_ledger import SEED, Ledger, run_campaign, share, table
@@ -193,3 +195,20 @@ def test_documents_beside_monthly_reports(folder: Path) -> None:
     assert not ledger.faults, ledger.report()
     assert ledger.n_answered == ledger.n_injected  # whatever lies beside a page, the index is made
     shutil.rmtree(folder)
+
+
+def test_records(tmp_path: Path) -> None:
+    weights, commands = zip(*records.COMMANDS, strict=True)
+    with tempfile.TemporaryDirectory(prefix="hd-bad-", dir=records.memory_folder(tmp_path)) as name:
+        folder = Path(name)
+
+        def one(ledger: Ledger, rng: random.Random, _number: int) -> None:
+            path, said = records.spoiled(rng, folder)
+            command = rng.choices(commands, weights)[0]
+            if rng.random() < 0.05:
+                ledger.count(f"guard after {said}".encode(), lambda: records.check_guard(path))
+                return
+            given = f"{' '.join(command)} after {said}".encode()
+            ledger.count(given, lambda: records.check_command(path, folder, command))
+
+        settle(run_campaign("database content", share(0.05, 60), one))
