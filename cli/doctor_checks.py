@@ -151,11 +151,21 @@ def _file(database: Database, settings: Settings, *, is_thorough: bool) -> Itera
         yield Check("room", "act", said, "make room: a full disk stops the record")
     else:
         yield Check("room", "fine", said)
-    mode = stat.S_IMODE(Path(database.path).stat().st_mode)
-    if mode & stat.S_IROTH:
-        yield Check(
-            "record", "note", "everyone on this machine may read the record", f"chmod o-r {database.path}"
-        )
+    yield from _strangers(Path(database.path))
+
+
+def _strangers(path: Path) -> Iterator[Check]:
+    """Who else may read the record, or lay another in its place."""
+    file, folder = path.stat().st_mode, path.absolute().parent.stat().st_mode
+    writable = stat.S_IWGRP | stat.S_IWOTH
+    if folder & writable and not folder & stat.S_ISVTX:
+        said = f"others may write into {path.absolute().parent}, and lay another record there"
+        yield Check("record", "act", said, f"chmod go-w {path.absolute().parent}")
+    if file & writable:
+        yield Check("record", "act", "others may write the record", f"chmod go-rwx {path}")
+    elif file & (stat.S_IRGRP | stat.S_IROTH):
+        who = "everyone on this machine" if file & stat.S_IROTH else "the group of its owner"
+        yield Check("record", "note", f"{who} may read the record", f"chmod go-r {path}")
 
 
 def _clock(found: StoreSummary, now_utc_ms: int) -> Iterator[Check]:

@@ -34,6 +34,7 @@ from ..daemon.watch import Watch
 from ..store.damage import need_whole
 from ..store.database import open_reader, open_writer, parse_url, sqlite_path
 from ..store.errors import StoreError
+from ..store.shown_url import has_password
 from ..store.summary import summary
 from ..store.upkeep_settings import UpkeepSettings
 from ..store.writer import Writer
@@ -247,8 +248,9 @@ def start_of_fake_time(database: str) -> int:
 
 
 def cure_for_readers(settings: Settings) -> str:
-    """What takes the addresses in the settings file out of everyone's sight; empty where that is so."""
-    if settings.file is None or not settings.sections["messages"]["message_urls"]:
+    """What takes the secrets in the settings file out of everyone's sight; empty where that is so."""
+    has_secrets = settings.sections["messages"]["message_urls"] or has_password(settings.database)
+    if settings.file is None or not has_secrets:
         return ""
     if os.name != "posix" or not settings.file.stat().st_mode & stat.S_IROTH:
         return ""
