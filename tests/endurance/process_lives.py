@@ -8,15 +8,30 @@ side. A forked child opens files and databases itself, so nobody can tell it fro
 from __future__ import annotations
 
 import contextlib
-import importlib
 import json
 import os
 import signal
 import subprocess
 import sys
+import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
+
+from heatdrift.cli.history import open_history
+from heatdrift.cli.judge import judge_night
+from heatdrift.cli.monthly_reports import write_missing_months
+from heatdrift.cli.report_making import make_report
+from heatdrift.cli.report_writing import write_report
+from heatdrift.cli.settings import load
+from heatdrift.daemon.channels import open_channels
+from heatdrift.daemon.delivery import Sender
+from heatdrift.daemon.message_settings import MessageSettings
+from heatdrift.reports.monthly_settings import MonthlySettings
+from heatdrift.reports.reference_conditions import ReferenceConditions
+from heatdrift.store.database import open_writer
+from heatdrift.store.outbox import Outbox
 
 GENEROUS_S = 600.0  # a guard against hanging
 
@@ -61,9 +76,9 @@ class Lives:
 
 
 @contextlib.contextmanager
-def lives() -> Iterator[Lives]:
-    """A server for as long as the block lasts."""
-    command = [sys.executable, __file__]
+def lives(*prepared: str) -> Iterator[Lives]:
+    """A server for as long as the block lasts; with a database it holds the report to write."""
+    command = [sys.executable, __file__, *prepared]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as server:
         try:
             yield Lives(server)
@@ -74,51 +89,51 @@ def lives() -> Iterator[Lives]:
 
 def judge(database: str, now_utc_ms: int) -> None:
     """What ``heatdrift judge`` does, at a moment."""
-    from heatdrift.cli.history import open_history
-    from heatdrift.cli.judge import judge_night
-    from heatdrift.cli.settings import load
-    from heatdrift.reports.reference_conditions import ReferenceConditions
-
     with open_history(load(database=database, environment={}), None) as history:
         judge_night(history, ReferenceConditions(), now_utc_ms)
 
 
 def months(database: str, folder: str, now_utc_ms: int) -> None:
     """What ``heatdrift report --monthly`` does, at a moment, where the owner wants to be told."""
-    from heatdrift.cli.history import open_history
-    from heatdrift.cli.monthly_reports import write_missing_months
-    from heatdrift.cli.settings import load
-    from heatdrift.reports.monthly_settings import MonthlySettings
-    from heatdrift.reports.reference_conditions import ReferenceConditions
-
     settings = MonthlySettings(Path(folder), is_sent=True)
     with open_history(load(database=database, environment={}), None) as history:
         write_missing_months(history, database, ReferenceConditions(), settings, now_utc_ms)
 
 
+def write(folder: str) -> None:
+    """Write the report that the server has made, as a page and for programs."""
+    for name in ("json", "html"):
+        write_report(MADE[0], name, Path(folder) / f"report.{name}")
+
+
+def make(database: str) -> None:
+    """Make a report of the whole record, once for all children."""
+    stack = contextlib.ExitStack()
+    history = stack.enter_context(open_history(load(database=database, environment={}), None))
+    span = history.reader.span_utc_ms()
+    assert span is not None
+    MADE.append(make_report(history, history.update(), ReferenceConditions(), span))
+    MADE.append(stack)  # stays open for as long as this process lives
+
+
 def send(database: str, urls: list[str], now_utc_ms: int) -> None:
     """What ``heatdrift messages send`` does, at a moment."""
-    from heatdrift.daemon.channels import open_channels
-    from heatdrift.daemon.delivery import Sender
-    from heatdrift.daemon.message_settings import MessageSettings
-    from heatdrift.store.database import open_writer
-    from heatdrift.store.outbox import Outbox
-
     writing = open_writer(database, keeps_checkpoints=False)
     settings = MessageSettings(quiet_from="07:00", quiet_to="07:00")
     Sender(Outbox(writing, 1), open_channels(urls, "m", 5), settings, lambda: now_utc_ms).run()
     writing.close()
 
 
-# Once, for all children.
-LOADED = ("heatdrift.cli.main", "heatdrift.cli.monthly_reports", "heatdrift.daemon.channels")
-WORKS = {"judge": judge, "months": months, "send": send}
+WORKS: dict[str, Callable[..., None]] = {"judge": judge, "months": months, "send": send, "write": write}
+MADE: list[Any] = []
 
 
 def serve() -> None:
     """Fork a child for each line of standard input."""
-    for module in LOADED:
-        importlib.import_module(module)
+    if len(sys.argv) > 1:
+        make(sys.argv[1])
+        with tempfile.TemporaryDirectory() as folder:
+            write(folder)  # what is drawn once is drawn for all
     while line := sys.stdin.readline():
         name, arguments = json.loads(line)
         pid = os.fork()
@@ -143,6 +158,7 @@ def await_file(folder: Path, pattern: str, for_s: float) -> bool:
     while time.monotonic() < until_s:
         if any(folder.glob(pattern)):
             return True
+        time.sleep(0.0005)
     return False
 
 

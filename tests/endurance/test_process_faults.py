@@ -31,7 +31,8 @@ from .process_lives import Lives, await_file, lives
 SEED = 20261126
 MEMORY = Path("/dev/shm")
 MOST_LIVE_S = 3.0  # after its first rows; a batch of the first minutes is written each quarter of a second
-KILLS_IN_A_ROW = 5
+KILLS_IN_A_ROW = 10
+MOST_MONTHS = 20  # each costs a whole judgement
 MADE = ("load_step", "settled_window", "era_fit", "day_fit", "verdict", "message")
 RAW = ("source_sample", "probe_sample", "gap", "channel", "source")
 NIGHT_MS = START_UTC_MS + DAYS * DAY_MS
@@ -144,51 +145,81 @@ def test_judge_that_is_killed_at_random_moments(children: Lives, raw_world: str,
     assert (count.rows_lost, count.invented, doubled) == (0, 0, 0)
 
 
-def test_writer_of_reports_that_is_killed_at_random_moments(
+def test_writer_of_a_report_that_is_killed_at_random_moments(raw_world: str, tmp_path: Path) -> None:
+    """The report is the old one or the new one; half of one lies at most beside it, and not for long."""
+    rng = random.Random(SEED)
+    database = copied(raw_world, _folder(tmp_path, "made"))
+    folder = _folder(tmp_path, "reports")
+    ledger = Ledger("processes", SEED)
+    count = ledger.of("writer of a report killed")
+    n_left = n_torn = 0
+    with lives(database) as writers:
+        writers.do("write", str(folder))
+        began_s = time.monotonic()
+        writers.do("write", str(folder))
+        usual_s = time.monotonic() - began_s
+        while count.injected < n_injections(10):
+            writers.begin("write", str(folder))
+            if rng.random() < 0.7:  # most of them while a file is being written
+                await_file(folder, ".heatdrift-*", 10 * usual_s)
+                time.sleep(rng.random() * 0.005)
+            else:
+                time.sleep(rng.random() * usual_s)
+            count.injected += writers.kill() == -9
+            n_torn += sum(not is_whole(path) for path in folder.iterdir())
+            n_left += an_hour_later(folder)
+        writers.do("write", str(folder))
+    names = sorted(path.name for path in folder.iterdir())
+    count.survived = count.said = count.injected
+    count.invented = n_torn
+    ledger.show()
+    print(f"half files beside a report, swept by the next: {n_left}")
+    assert n_torn == 0
+    assert names == ["report.html", "report.json"]
+
+
+def test_nightly_writer_that_is_killed_at_random_moments(
     children: Lives, raw_world: str, tmp_path: Path
 ) -> None:
-    """Each file is whole or not there, and the next night writes what is missing and tells it once."""
+    """The next night writes what is missing, and tells of it once."""
     rng = random.Random(SEED)
     database = copied(raw_world, _folder(tmp_path, "months"))
     children.do("judge", database, NIGHT_MS)
+    own = copied(database, _folder(tmp_path, "own"))
     began_s = time.monotonic()
-    children.do("months", database, str(tmp_path / "first"), MONTH_OVER_MS)
+    children.do("months", own, str(tmp_path / "first"), MONTH_OVER_MS)
     usual_s = time.monotonic() - began_s
     names = {path.name for path in (tmp_path / "first").rglob("*") if path.is_file()}
-    with contextlib.closing(sqlite3.connect(database)) as connection, connection:
-        connection.execute("DELETE FROM message_delivery")
-        connection.execute("DELETE FROM message WHERE lane = 'report'")
     ledger = Ledger("processes", SEED)
-    count = ledger.of("writer of reports killed")
-    n_torn = n_left = 0
-    while count.injected < n_injections(3):
-        own = copied(database, _folder(tmp_path, f"own-{count.injected}"))
-        reports = _folder(tmp_path, f"reports-{count.injected}")
-        for _ in range(min(KILLS_IN_A_ROW, n_injections(3) - count.injected)):
+    count = ledger.of("nightly report killed")
+    n_wanted, n_torn, n_right, n_chains = min(n_injections(1), MOST_MONTHS), 0, 0, 0
+    while count.injected < n_wanted:
+        own = copied(database, _folder(tmp_path, f"own-{n_chains}"))
+        reports = _folder(tmp_path, f"reports-{n_chains}")
+        for _ in range(min(3, n_wanted - count.injected)):
             children.begin("months", own, str(reports), MONTH_OVER_MS)
-            if rng.random() < 0.6:  # most of them while a file is being written
-                await_file(reports, "*/.heatdrift-*", 3 * usual_s)
-                time.sleep(rng.random() * 0.01)
-            else:
-                time.sleep(rng.random() * usual_s)
+            await_file(reports, "*/.heatdrift-*", 3 * usual_s)
+            time.sleep(rng.random() * 0.1 * usual_s)
             count.injected += children.kill() == -9
             n_torn += sum(not is_whole(path) for path in reports.rglob("*") if path.is_file())
-            for left in reports.rglob(".heatdrift-*"):
-                n_left += 1
-                os.utime(left, (0, 0))  # an hour passes
+            an_hour_later(reports)
         children.do("months", own, str(reports), MONTH_OVER_MS)
-        files = {path.name for path in reports.rglob("*") if path.is_file()}
+        files = {path.name for path in reports.rglob("*") if path.name[0] != "." and path.is_file()}
         told = [row for row in dump(own, ("message",))["message"] if "report" in map(str, row)]
-        count.survived += len(told) == 1 and {one for one in files if one[0] != "."} == names
-        count.rows_lost += len(dump(database, RAW)["source_sample"]) - len(dump(own, RAW)["source_sample"])
-        Path(own).unlink()
-    count.said = count.injected
+        n_right += len(told) == 1 and files == names
+        n_chains += 1
+    count.survived = count.said = count.injected if n_right == n_chains else 0
     count.invented = n_torn
-    n_chains = count.survived
-    count.survived = count.injected if n_chains == -(-count.injected // KILLS_IN_A_ROW) else n_chains
     ledger.show()
-    print(f"half files beside the place of a report, swept by the next: {n_left}")
-    assert (count.survived, count.rows_lost, n_torn) == (count.injected, 0, 0)
+    assert (n_right, n_torn) == (n_chains, 0)
+
+
+def an_hour_later(folder: Path) -> int:
+    """Let what killed writers left grow old; how much that is."""
+    found = list(folder.rglob(".heatdrift-*"))
+    for left in found:
+        os.utime(left, (0, 0))
+    return len(found)
 
 
 def is_whole(path: Path) -> bool:

@@ -11,6 +11,7 @@ import random
 import signal
 import sys
 import tempfile
+import threading
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
@@ -19,6 +20,7 @@ import pytest
 
 from heatdrift.daemon.sensors.nvml import NvmlLink
 from heatdrift.fake_sensors.nvml_double import STATE_VARIABLE
+from heatdrift.store.records import Missing
 
 from ..daemon.trouble.rig import Record
 from .process_ledger import Ledger, n_injections
@@ -34,6 +36,7 @@ TEMPERATURE = "nvmlDeviceGetTemperatureV"
 MAD_CHILD = Path(__file__).with_name("sensor_mad_child.py")
 # Real seconds: enough to start an interpreter on a busy machine; the turned clock stands still meanwhile.
 DEADLINE_S = 5.0
+GENEROUS_S = 600.0  # a guard against hanging
 
 
 class LogClock(logging.Handler):
@@ -127,6 +130,26 @@ def test_a_file_that_fails_at_random_moments(rig: FaultRig, fault: str) -> None:
         rig.inject(one, partial(begin, file), partial(end, file))
         at_s = one.to_s + rng.uniform(*REST_S)
     assert_survived(rig, fault, injections, at_s + 120.0)
+
+
+def test_a_file_that_blocks_for_ever_costs_its_own_values_and_one_thread(rig: FaultRig) -> None:
+    """Also where it blocks from the start, so that no service starts for nothing."""
+    fan = FILES[3]
+    over = threading.Event()
+    rig.files.hold = lambda: over.wait(GENEROUS_S)
+    rig.files.held.add(fan)
+    n_threads = threading.active_count()
+    try:
+        assert rig.run(4000.0) == 0  # with a search for sensors
+        assert threading.active_count() <= n_threads + 1
+    finally:
+        over.set()
+    record = rig.record()
+    assert record.n_looks("cpu0") == rig.counter.n_looks
+    assert rig.invented(record) == []
+    assert record.sources["cpu0"][["temperature_c", "power_w"]].notna().all(axis=None)
+    reasons = record.probes["fan1"]["speed_rpm_missing_reason"]
+    assert set(reasons) == {Missing.TIMEOUT.value}
 
 
 @pytest.mark.parametrize(
