@@ -9,6 +9,7 @@ HeatdriftError
 │   ├── DatabaseBusyError        somebody else holds the pen
 │   ├── ReadOnlyDatabaseError    cannot be written
 │   ├── DiskFullError            no room left; nothing was lost, the batch is still held
+│   ├── RefusedRowsError         it works, but does not take these rows
 │   └── DamagedDataError         a checksum or the integrity check failed
 ├── SensorError              a sensor, a driver or a missing right
 │   ├── NoSensorsError           this machine shows nothing we can read
@@ -23,7 +24,7 @@ A message gives the value, the limit and the remedy; what a program may want is 
 from __future__ import annotations
 
 EXIT_DAMAGED = 3  # of a command that came upon damage; the service answers it with a repair
-REPAIR_REMEDY = "run `heatdrift upkeep --repair`; the service does that by itself"
+REPAIR_REMEDY = "`heatdrift upkeep --repair` brings the latest backup back; the service does it by itself"
 
 
 class HeatdriftError(Exception):
@@ -68,6 +69,10 @@ class ReadOnlyDatabaseError(StoreError):
 
 class DiskFullError(StoreError):
     """The disk has no room; the batch was rolled back and is still held by the caller."""
+
+
+class RefusedRowsError(StoreError):
+    """The database is well and does not take these rows; trying again cannot help."""
 
 
 class DamagedDataError(StoreError):
