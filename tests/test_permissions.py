@@ -124,6 +124,26 @@ def test_the_identity_of_a_machine_without_one_is_its_owner_s(home: Path) -> Non
     assert not wrong_modes(home)
 
 
+def test_a_file_that_the_journal_names_is_never_opened(home: Path) -> None:
+    """A journal may come from anybody: its photo is a text on a page, not a way to another file."""
+    record, photo = home / "record.sqlite", home / "photo.jpg"
+    photo.write_text("what stands in another file")
+    photo.chmod(FILE)
+    with closing(open_writer(str(record))) as database:
+        machine = FakeMachine.of("laptop", 3, load_hours_a_day=0.5)
+        record_history(Writer(database, "uuid", "wren"), machine, START_UTC_MS, 1.2)
+    at = ("--database", str(record))
+    moment = ("--time", "2026-01-01T12:00:00Z")
+    run("journal", "add", "cleaning", "--source", "gpu0", "--photo", str(photo), *moment, *at)
+    said = run("journal", "list", *at).output
+    run("compare", "1", "--html", "compare.html", *at)
+    run("report", "--html", "report.html", *at)
+    run("journal", "save", "journal.toml", *at)
+    pages = [(home / name).read_text() for name in ("compare.html", "report.html", "journal.toml")]
+    assert "photo.jpg" in said and "photo.jpg" in pages[2]
+    assert not [page for page in (said, *pages) if "what stands in another file" in page]
+
+
 def links(folder: Path, victim: Path, name: str) -> None:
     (folder / name).symlink_to(victim)
 
