@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import IO
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -16,6 +17,7 @@ import pyarrow.parquet as pq
 
 from .errors import SettingsError
 from .import_tables import Numbers, Torn, ends_early
+from .parquet_pages import pages_of
 
 BATCH_ROWS = 65_536
 MOST_ROWS = 2_000_000_000  # a look a second for sixty years
@@ -56,8 +58,8 @@ class ParquetTable:
                 raise SettingsError(
                     f"{self._path}: column {name!r} holds {kind}", remedy="write numbers or text"
                 )
-        self._need_sane_sizes(wanted)
         try:
+            self._need_sane_sizes(wanted)
             for batch in self._file.iter_batches(BATCH_ROWS, columns=list(wanted), use_threads=False):
                 self._n_read += batch.num_rows
                 columns = [self._plain(batch.column(name), name) for name in wanted]
@@ -88,18 +90,19 @@ class ParquetTable:
                 f"{self._path} has {about.num_rows:,} rows, {MOST_ROWS:,} at most are read",
                 remedy="divide it",
             )
-        for number in range(about.num_row_groups):
-            group = about.row_group(number)
-            for place in range(group.num_columns):
-                chunk = group.column(place)
-                name, size = chunk.path_in_schema, chunk.total_uncompressed_size
-                most = MOST_TEXT_BYTES if chunk.physical_type == "BYTE_ARRAY" else MOST_NUMBER_BYTES
-                if name in wanted and not 0 <= size <= most:
-                    raise SettingsError(
-                        f"{self._path}: {name!r} unpacks to {size / 1e6:,.0f} MB in one group of rows, "
-                        f"{most / 1e6:,.0f} MB at most are read",
-                        remedy="write it with smaller groups of rows",
-                    )
+        with self._path.open("rb") as file:
+            for number in range(about.num_row_groups):
+                group = about.row_group(number)
+                for place in range(group.num_columns):
+                    chunk = group.column(place)
+                    name = chunk.path_in_schema
+                    most = MOST_TEXT_BYTES if chunk.physical_type == "BYTE_ARRAY" else MOST_NUMBER_BYTES
+                    if name in wanted and (size := _unpacked_size(file, chunk)) > most:
+                        raise SettingsError(
+                            f"{self._path}: {name!r} unpacks to {size / 1e6:,.0f} MB in one group of rows, "
+                            f"{most / 1e6:,.0f} MB at most are read",
+                            remedy="write it with smaller groups of rows",
+                        )
 
     def _plain(self, column: pa.Array, name: str) -> pa.Array:
         if pa.types.is_dictionary(column.type):
@@ -115,6 +118,19 @@ class ParquetTable:
         if pa.types.is_large_string(column.type) or pa.types.is_null(column.type):
             column = column.cast(pa.string())
         return column
+
+
+def _unpacked_size(file: IO[bytes], chunk: pq.ColumnChunkMetaData) -> int:
+    """What a column takes in memory in one group of rows [bytes], by its pages and by what the end says."""
+    starts = [chunk.data_page_offset]
+    if chunk.has_dictionary_page and chunk.dictionary_page_offset:
+        starts.append(chunk.dictionary_page_offset)
+    said, found = int(chunk.total_uncompressed_size), 0
+    for page in pages_of(file, min(starts), chunk.total_compressed_size):
+        found += page.unpacked
+        if found > MOST_NUMBER_BYTES:
+            break
+    return max(said, found)
 
 
 def _reason(error: BaseException) -> str:

@@ -122,7 +122,7 @@ def test_csv_tables(folder: Path) -> None:
         path.write_bytes(raw)
         ledger.count(raw, lambda: tables.dry_import(path))
 
-    settle(run_campaign("exchange table, CSV", share(0.12, 200), one))
+    settle(run_campaign("exchange table, CSV", share(0.15, 200), one))
 
 
 def test_parquet_tables(folder: Path) -> None:
@@ -211,4 +211,4 @@ def test_records(tmp_path: Path) -> None:
             given = f"{' '.join(command)} after {said}".encode()
             ledger.count(given, lambda: records.check_command(path, folder, command))
 
-        settle(run_campaign("database content", share(0.05, 60), one))
+        settle(run_campaign("database content", share(0.02, 60), one))

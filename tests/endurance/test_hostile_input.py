@@ -156,6 +156,7 @@ BOMBS = {
     "one word of a megabyte, said 262,144 times": "1,000,000 bytes long",
     "a column of long cells": "unpacks to 280 MB",
     "an endless decimal": "100,002 bytes long",
+    "a column that lies about its size": "unpacks to 280 MB",
 }
 
 
@@ -164,10 +165,11 @@ def bomb(path: Path, kind: str) -> None:
     n = 65_536 * 4
     moments = pa.array([1_794_900_000_000 + 1000 * i for i in range(n)], pa.timestamp("ms", "UTC"))
     options: dict[str, object] = {"compression": "zstd", "row_group_size": n}
+    is_lie = kind == "a column that lies about its size"
     if kind == "one word of a megabyte, said 262,144 times":
         one = pa.array(["9" * 1_000_000])
         column = pa.DictionaryArray.from_arrays(pa.array([0] * n, pa.int32()), one)
-    elif kind == "a column of long cells":
+    elif is_lie or kind == "a column of long cells":
         column, moments = pa.array(["9" * 40_000_000] * 7), moments[:7]
         options["use_dictionary"] = False
     elif kind == "an endless decimal":
@@ -175,6 +177,28 @@ def bomb(path: Path, kind: str) -> None:
     else:
         raise ValueError(kind)
     pq.write_table(pa.table([moments, column], ["time", "gpu0.power_w"]), path, **options)
+    if is_lie:
+        lie_about_size(path, 1000)
+
+
+def lie_about_size(path: Path, wanted: int) -> None:
+    """Let the end of a file say that its second column is so small unpacked."""
+    raw = path.read_bytes()
+    end = len(raw) - 8 - int.from_bytes(raw[-8:-4], "little")
+    told = varint(2 * pq.read_metadata(path).row_group(0).column(1).total_uncompressed_size)
+    assert raw.count(told, end) == 1
+    path.write_bytes(raw[:end] + raw[end:].replace(told, varint(2 * wanted, len(told))))
+    assert pq.read_metadata(path).row_group(0).column(1).total_uncompressed_size == wanted
+
+
+def varint(value: int, n_bytes: int = 0) -> bytes:
+    """A number as Thrift writes it, stretched to a length."""
+    written = bytearray()
+    while value or len(written) < n_bytes or not written:
+        written.append(value & 0x7F | 0x80)
+        value >>= 7
+    written[-1] &= 0x7F
+    return bytes(written)
 
 
 def test_bombs_are_refused_before_they_go_off(tmp_path: Path) -> None:
