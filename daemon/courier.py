@@ -9,7 +9,6 @@ is left after a quarter of an hour.
 from __future__ import annotations
 
 import contextlib
-import json
 import logging
 import threading
 import time
@@ -17,8 +16,16 @@ from collections.abc import Callable, Mapping
 from typing import Any, Protocol, TypeVar
 
 from ..store.delivery import Deliverer
-from ..store.errors import DatabaseBusyError, HeatdriftError, SchemaOutdatedError, StoreError
+from ..store.errors import (
+    DatabaseBusyError,
+    HeatdriftError,
+    RefusedRowsError,
+    SchemaOutdatedError,
+    StoreError,
+)
 from ..store.spool import Spool
+from ..store.spool_entries import Entry
+from .acquaintance import as_known, learn_from, places_of
 from .server_line import ServerLine
 
 log = logging.getLogger(__name__)
@@ -28,6 +35,7 @@ Answer = TypeVar("Answer")
 # Some thousand rows a transaction: a day's backlog is carried in a few dozen turns, and takes a few MB.
 MOST_ROWS = 10_000
 MOST_ENTRIES = 200
+MOST_REFUSALS = 3
 PAUSE_S, LONGEST_PAUSE_S = 10.0, 300.0  # after the first failure; doubled with each
 # A meeting is some fifteen statements, and a server may well take half a minute for each.
 DEADLINE_S = 900.0
@@ -94,6 +102,7 @@ class Courier:
         self._answers: dict[str, Any] = {}
         self._deliverer: Deliverer | None = None
         self._n_failures = 0
+        self._alone_until = self._refused = self._refusals = 0
         self._is_resting = self._is_ended = self._may_migrate = False
 
     def first_try(self, within_s: float) -> HeatdriftError | None:
@@ -179,7 +188,8 @@ class Courier:
             except HeatdriftError as error:
                 self._fail(error)
             except Exception as error:  # whatever it is: rows that wait are not lost, a dead thread would be
-                log.exception("the courier stumbled")
+                if not self._n_failures:
+                    log.exception("the courier stumbled")
                 self._fail(StoreError(f"rows cannot be delivered ({error})", remedy="report this"))
             self._has_tried.set()
             self._wait()
@@ -202,12 +212,9 @@ class Courier:
                 entries = self._spool.oldest(MOST_ROWS, MOST_ENTRIES)
                 if not entries:
                     break
-                before = dict(deliverer.places)
-                self._line.begin(self._now_s())
-                deliverer.deliver(entries, self._spool.set_aside)
-                self._line.praise(self._now_s())
-                self._line.done()
-                self._spool.forget(entries[-1].number, _as_known(deliverer.places, before))
+                if entries[0].number <= self._alone_until:
+                    entries = entries[:1]
+                self._deliver(deliverer, entries)
             with self._lock:
                 questions = dict(self._questions)
             for name, question in questions.items():
@@ -219,26 +226,35 @@ class Courier:
         finally:
             self._line.done()
 
+    def _deliver(self, deliverer: Deliverer, entries: list[Entry]) -> None:
+        before = dict(deliverer.places)
+        self._line.begin(self._now_s())
+        try:
+            deliverer.deliver(entries, self._spool.set_aside)
+        except RefusedRowsError as error:
+            self._single_out(entries, error)
+            raise
+        self._line.praise(self._now_s())
+        self._line.done()
+        self._spool.forget(entries[-1].number, as_known(deliverer.places, before))
+
+    def _single_out(self, entries: list[Entry], error: RefusedRowsError) -> None:
+        """Find the entry that the server does not take; after some tries keep it and go on without it."""
+        self._alone_until = max(self._alone_until, entries[-1].number)
+        if len(entries) > 1:
+            return
+        number = entries[0].number
+        self._refusals = self._refusals + 1 if number == self._refused else 1
+        self._refused = number
+        if self._refusals >= MOST_REFUSALS:
+            log.error("entry %d is kept in the spool, because the server does not take it: %s", number, error)
+            self._spool.set_aside(number)
+
     def _introduced(self) -> Deliverer:
-        """Meet the server, and learn what only it knows."""
         known = self._spool.known()
         self._line.begin(self._now_s())
-        deliverer = self._meet(_places(known), self._line.note)
-        learned: dict[str, str] = {}
-        for task, (good_ms, last_ms) in deliverer.task_times().items():
-            learned[f"task:{task}"] = str(last_ms)
-            if good_ms is not None:
-                learned[f"good:{task}"] = str(good_ms)
-        if "met" not in known:
-            newest_ms = deliverer.last_sample_utc_ms()
-            if blind := known.get("blind_since_utc_ms"):
-                deliverer.explain_silence(int(blind))
-            elif newest_ms is not None:
-                self._spool.learn({"last_sample_utc_ms": str(newest_ms)}, is_newer=False)
-            past = {f"fact:{subject}": value for subject, value in deliverer.facts().items()}
-            past |= {f"source:{name}": kind for name, kind in deliverer.source_kinds().items()}
-            self._spool.learn(past, is_newer=False)
-        self._spool.learn(learned | {"met": "yes"})
+        deliverer = self._meet(places_of(known), self._line.note)
+        learn_from(deliverer, self._spool, known)
         return deliverer
 
     def _recover(self) -> None:
@@ -267,16 +283,3 @@ class Courier:
         if deliverer is not None:
             with contextlib.suppress(StoreError):
                 deliverer.database.close()
-
-
-def _places(known: Mapping[str, str]) -> dict[tuple[str, str], str]:
-    found = {}
-    for name, key in known.items():
-        if name.startswith("place:"):
-            owner, quantity = json.loads(name.removeprefix("place:"))
-            found[owner, quantity] = key
-    return found
-
-
-def _as_known(places: Mapping[tuple[str, str], str], before: Mapping[tuple[str, str], str]) -> dict[str, str]:
-    return {f"place:{json.dumps(one)}": key for one, key in places.items() if before.get(one) != key}

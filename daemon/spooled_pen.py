@@ -20,7 +20,7 @@ from ..store.errors import (
 )
 from ..store.records import Batch, Channel
 from ..store.spool import Spool
-from ..store.spool_entries import Sighting, StateNote, TaskNote, draft
+from ..store.spool_entries import Sighting, StateNote, TaskNote, clean, draft
 from .clock import Clock
 from .courier import Courier
 
@@ -67,7 +67,7 @@ class SpooledPen:
         if self._sources or self._channels:
             sighting = Sighting(now_ms, tuple(self._sources), tuple(self._channels))
             drafts.insert(0, draft(sighting, now_ms))
-        known = {f"fact:{change.subject}": change.after for change in batch.changes}
+        known = {f"fact:{clean(change.subject)}": clean(change.after) for change in batch.changes}
         known |= {f"source:{name}": kind for name, kind in self._sources}
         if batch.sources:
             known["last_sample_utc_ms"] = str(max(sample.time_utc_ms for sample in batch.sources))

@@ -17,7 +17,7 @@ from itertools import groupby
 from sqlalchemy import Connection, func, select
 
 from .database import Database
-from .errors import DamagedDataError
+from .errors import DamagedDataError, RefusedRowsError
 from .message import Message
 from .outbox import queue
 from .records import Batch, Gap, GapReason
@@ -80,6 +80,8 @@ class Deliverer(Writer):
 
         Raises
         ------
+        RefusedRowsError
+            Something among it is not taken: deliver the entries one by one.
         StoreError
             Nothing was written. What is known of the channels may be wrong now: make a new deliverer.
         """
@@ -98,6 +100,8 @@ class Deliverer(Writer):
             try:
                 for one in _merged(_readable(wanted, set_aside)):
                     self._apply(one, connection)
+            except (ValueError, TypeError, OverflowError) as error:  # the driver cannot even say it
+                raise RefusedRowsError(f"rows cannot be written ({error})", remedy="report this") from error
             finally:
                 self._open = None
             newest = entries[-1]

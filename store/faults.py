@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from .errors import (
@@ -18,6 +18,7 @@ from .errors import (
     DiskFullError,
     ForeignDatabaseError,
     ReadOnlyDatabaseError,
+    RefusedRowsError,
     StoreError,
 )
 
@@ -53,6 +54,7 @@ _POSTGRES_FAULTS: dict[str, type[StoreError]] = {
     "XX001": DamagedDataError,
     "XX002": DamagedDataError,  # index_corrupted
 }
+ROW_CLASSES = ("22", "23")  # data exception, integrity constraint violation
 
 
 def store_error(error: BaseException, where: str, path: Path | None = None) -> StoreError:
@@ -84,7 +86,10 @@ def store_error(error: BaseException, where: str, path: Path | None = None) -> S
             f"{where} cannot be reached ({_first_line(original)})",
             remedy="check the server and the network",
         )
-    return StoreError(f"{where} refused ({_first_line(original)})", remedy="see the server's log")
+    state = getattr(original, "sqlstate", None)
+    is_of_rows = isinstance(error, DataError | IntegrityError) if state is None else state[:2] in ROW_CLASSES
+    refusal = RefusedRowsError if is_of_rows else StoreError
+    return refusal(f"{where} refused ({_first_line(original)})", remedy="see the server's log")
 
 
 @contextmanager

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Connection, Table, select
 
 from .database import Database
-from .errors import StoreError
+from .errors import RefusedRowsError
 from .records import Batch, ProbeSample, SourceSample
 from .row_checksum import row_checksum
 from .sample_tables import VALUE_COLUMNS
@@ -34,7 +34,7 @@ def source_rows(samples: Sequence[SourceSample], ids: Mapping[str, int]) -> list
     rows: list[Cells] = []
     for time_utc_ms, name, values, limit_reasons, cadence, n_looks, missing_reasons in samples:
         if name not in ids:
-            raise StoreError(f"source {name} is not registered", remedy="call register_source first")
+            raise RefusedRowsError(f"source {name} is not registered", remedy="call register_source first")
         rows.append((ids[name], time_utc_ms, *values, limit_reasons, int(cadence), n_looks, missing_reasons))
     return rows
 
@@ -45,7 +45,7 @@ def probe_rows(samples: Sequence[ProbeSample], ids: Mapping[tuple[str, str], int
     for time_utc_ms, probe, quantity, value, missing_reason in samples:
         channel_id = ids.get((probe, quantity))
         if channel_id is None:
-            raise StoreError(
+            raise RefusedRowsError(
                 f"probe {probe} has no registered channel for {quantity}",
                 remedy="call register_channel first",
             )

@@ -7,6 +7,7 @@ that the server gives: an entry can be written before the server was ever met.
 from __future__ import annotations
 
 import json
+import re
 import zlib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
@@ -17,6 +18,10 @@ from .errors import DamagedDataError
 from .message import Lane, Message, Severity
 from .records import Batch, Boot, Channel, Gap, GapReason, IdentityChange, ProbeSample, SourceSample
 
+NO_CHARACTER = "\ufffd"
+NUL_IN_JSON = re.compile(
+    r"(?<!\\)((?:\\\\)*)\\u0000"
+)  # not what only looks like it: a backslash before u0000
 LEVEL = 1  # zlib's quickest: a batch shrinks to a fifth, the next level buys little
 
 
@@ -97,8 +102,14 @@ def draft(content: Content, at_utc_ms: int) -> Draft:
     """
     kind, cells = _cells(content)
     n_rows = len(content) if isinstance(content, Batch) else 0
-    body = zlib.compress(json.dumps(cells, separators=(",", ":")).encode(), LEVEL)
-    return Draft(at_utc_ms, kind, n_rows, body)
+    words = json.dumps(cells, separators=(",", ":"), ensure_ascii=False)
+    words = NUL_IN_JSON.sub(lambda found: f"{found[1]}{NO_CHARACTER}", words)
+    return Draft(at_utc_ms, kind, n_rows, zlib.compress(clean(words).encode(), LEVEL))
+
+
+def clean(text: str) -> str:
+    """Text as every database takes it: what is no character became one that says so."""
+    return text.encode("utf-8", "replace").decode().replace("\0", NO_CHARACTER)
 
 
 def content(entry: Entry) -> Content:

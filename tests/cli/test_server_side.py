@@ -103,10 +103,10 @@ def test_status_and_doctor_tell_what_waits_while_the_server_is_away(
     assert "yes, process" in done.output
     assert "3 rows here since" in " ".join(done.output.split())
     assert "cannot be reached" in done.output
-    told = json.loads(run("status", "--json", "--database", away_url).output)
+    told = json.loads(run("status", "--json", "--database", away_url).stdout)
     assert told["recording"] is True
     assert told["waiting"].startswith("3 rows here since")
-    found = json.loads(run("doctor", "--json", "--fake", "laptop", "--database", away_url).output)["checks"]
+    found = json.loads(run("doctor", "--json", "--fake", "laptop", "--database", away_url).stdout)["checks"]
     (waiting,) = [one for one in found if one["name"] == "waiting"]
     assert waiting["state"] == "act"
     assert waiting["said"].startswith("3 rows here since")
@@ -145,7 +145,7 @@ def test_the_outbox_of_a_server_is_asked_beside_the_looks(
     database.close()
     done = run("status", "--database", postgres_url)
     assert "waiting" not in done.output
-    found = json.loads(run("doctor", "--json", "--fake", "laptop", "--database", postgres_url).output)
+    found = json.loads(run("doctor", "--json", "--fake", "laptop", "--database", postgres_url).stdout)
     assert "every row is on the server" in [one["said"] for one in found["checks"]]
 
 

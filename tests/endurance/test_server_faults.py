@@ -18,12 +18,15 @@ from sqlalchemy.engine import make_url
 from heatdrift.store.database import open_reader, open_writer
 from heatdrift.store.errors import NewerSchemaError
 from heatdrift.store.reader import Reader
-from heatdrift.store.records import GapReason
+from heatdrift.store.records import Batch, GapReason, SourceSample
 from heatdrift.store.schema import REVISIONS, alembic_version
 from heatdrift.store.spool import waiting
+from heatdrift.store.spool_entries import draft
+from heatdrift.store.units import SOURCE_QUANTITIES
 
 from .process_ledger import Ledger, n_injections
 from .server_campaign import Campaign, Server
+from .server_child import START_UTC_MS
 from .server_proxy import Wire
 from .server_rig import PATIENCE_S, ServerRig, reckon
 
@@ -174,6 +177,25 @@ def test_tables_of_an_earlier_version_met_only_later(rig: ServerRig, wire: Wire,
     engine.dispose()
     assert n_upkeeps == [1]
     assert reckon(rig.url, rig.given)[1:] == (0, 0, 0)
+
+
+def test_row_that_the_server_does_not_take(
+    rig: ServerRig, wire: Wire, caplog: pytest.LogCaptureFixture
+) -> None:
+    """It is kept in the spool and stops nobody: everything before and after it arrives."""
+    odd = SourceSample(START_UTC_MS, "gpu0", (2**40,) + (None,) * (len(SOURCE_QUANTITIES) - 1), None, 0, 1, 0)
+
+    def slip_in() -> None:
+        rig.spool.append([draft(Batch((odd,)), START_UTC_MS)])
+
+    rig.at(HOUR_S, wire.cut)
+    rig.at(2 * HOUR_S, slip_in)
+    rig.at(3 * HOUR_S, wire.mend)
+    assert rig.run(4 * HOUR_S) == 0
+    rig.bring_home()
+    assert reckon(rig.url, rig.given)[1:] == (0, 0, 0)
+    assert rig.spool.backlog().n_set_aside == 1
+    assert "is kept in the spool, because the server does not take it" in caplog.text
 
 
 def test_tables_of_a_later_version_at_the_start(rig: ServerRig, postgres_url: str) -> None:

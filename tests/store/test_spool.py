@@ -126,6 +126,26 @@ def test_everything_arrives_in_order_and_once(database: Database, spool: Spool) 
     assert told.message.subject == "hot"
 
 
+def test_text_that_is_none_arrives_as_such(database: Database, spool: Spool) -> None:
+    """A driver may hand out any bytes as its name; PostgreSQL takes neither NUL nor half a character."""
+    odd = "a\0b\udc80c\\u0000"
+    put(
+        spool,
+        [
+            Sighting(
+                START_MS, (("gpu0", "gpu"),), (("ambient", Channel("k", "temperature_c", "hwmon", odd)),)
+            ),
+            batch(0),
+            Batch(changes=(IdentityChange(START_MS, "bios", None, odd),)),
+        ],
+    )
+    found = deliverer(database)
+    found.deliver(all_of(spool), lambda _number: None)
+    assert temperatures(database)[0] == [0, 1, 2]
+    (bios,) = found.facts().values()
+    assert bios.startswith("a\ufffdb?c")
+
+
 def test_what_cannot_be_committed_leaves_nothing(database: Database, spool: Spool) -> None:
     put(spool, [SIGHTING, batch(0)])
     stranger = Batch((SourceSample(START_MS, "gpu7", (0, *EMPTY), None, 2, 1, 0),))
