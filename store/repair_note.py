@@ -61,17 +61,16 @@ def words(done: Repair) -> str:
     """What was done, in one sentence without a path."""
     if done.salvage is None:
         left = (
-            f"{done.n_lost_pages} pages of its log do not check" if done.n_lost_pages else "nothing is lost"
+            f"pages of its log that do not check: {done.n_lost_pages}"
+            if done.n_lost_pages
+            else "nothing is lost"
         )
         return f"the database was damaged ({done.fault}) and could be mended: {left}"
     found = done.salvage
     base = f"the backup {done.backup.name} was brought back" if done.backup else "there was no good backup"
     saved = f"{found.n_rows:,} rows and {found.n_tables} packed tables were saved from the damaged file"
-    lost = (
-        f"{found.n_unreadable:,} places of it could not be read"
-        if found.n_unreadable
-        else "all of it was read"
-    )
+    n_places = "1 place" if found.n_unreadable == 1 else f"{found.n_unreadable:,} places"
+    lost = f"{n_places} of it could not be read" if found.n_unreadable else "all of it was read"
     older = f"; as in the backup: {', '.join(found.left_out)}" if found.left_out else ""
     return f"the database was damaged ({done.fault}); {base}, {saved}, {lost}{older}"
 
