@@ -28,6 +28,8 @@ PROOF_SPREAD = 1.1
 JUMP = 1.6  # the known miscounts are twofold and more
 STALL_S = 0.2  # the notes of the controllers' drivers tell of hangs and sound drop-outs far below this
 STALL_READS = 5
+# A machine under full load reads slowly too: what was left in peace is asked again, less and less often.
+FIRST_REST_S, LONGEST_REST_S = 3600.0, 86_400.0
 
 
 class FanWatch:
@@ -102,7 +104,7 @@ class WatchedGroup:
         self._fans = [(i, FanWatch()) for i, q in enumerate(quantities) if q == "speed_rpm"]
         self._load = quantities.index("utilization_pct") if "utilization_pct" in quantities else None
         self._costs_s: deque[float] = deque(maxlen=STALL_READS)
-        self._is_off = False
+        self._is_off, self._off_until_s, self._rest_s = False, 0.0, FIRST_REST_S
 
     @property
     def name(self) -> str:
@@ -120,13 +122,14 @@ class WatchedGroup:
         return self.group.min_period_s
 
     def read(self, at_boot_s: float) -> Sequence[Reading]:
-        if self._is_off:
+        if self._is_off and at_boot_s < self._off_until_s:
             return [Missing.NOT_READ] * len(self.channels)
+        self._is_off = False
         began_s = self._stopwatch()
         readings = list(self.group.read(at_boot_s))
         took_s = self._stopwatch() - began_s
         if took_s > STALL_S or self._costs_s:
-            self._note_cost(took_s)
+            self._note_cost(took_s, at_boot_s)
         if self._load is not None:
             self._swings.note(readings[self._load], at_boot_s)
         for index, watch in self._stuck:
@@ -153,15 +156,20 @@ class WatchedGroup:
     def close(self) -> None:
         self.group.close()
 
-    def _note_cost(self, took_s: float) -> None:
+    def _note_cost(self, took_s: float, at_boot_s: float) -> None:
         self._costs_s.append(took_s)
-        if len(self._costs_s) == STALL_READS:
-            middle_s = median(self._costs_s)
-            self._costs_s.clear()
-            if middle_s > STALL_S:
-                self._is_off = True
-                log.warning(
-                    "%s: one read takes %.0f ms and would disturb the machine; off until the next start",
-                    self.name,
-                    middle_s * 1000,
-                )
+        if len(self._costs_s) < STALL_READS:
+            return
+        middle_s = median(self._costs_s)
+        self._costs_s.clear()
+        if middle_s <= STALL_S:
+            self._rest_s = FIRST_REST_S
+            return
+        self._is_off, self._off_until_s = True, at_boot_s + self._rest_s
+        log.warning(
+            "%s: one read takes %.0f ms and would disturb the machine; left in peace for %.0f h",
+            self.name,
+            middle_s * 1000,
+            self._rest_s / 3600.0,
+        )
+        self._rest_s = min(2.0 * self._rest_s, LONGEST_REST_S)

@@ -155,11 +155,30 @@ def test_honest_fan_is_never_refused_and_at_most_one_look_late(
             assert speed in lately[1:]
 
 
-def test_group_that_stalls_the_machine_is_left_alone() -> None:
+def test_group_that_stalls_the_machine_is_left_alone_for_longer_and_longer() -> None:
     spoken = Spoken()
-    ticks = iter(n * 0.3 for n in range(100))  # every read takes 0.3 s
-    group = WatchedGroup(spoken, LoadSwings(), SOURCE_PATIENCE, stopwatch=lambda: next(ticks))
-    for second in range(10):
-        last = group.read(float(second))
-    assert last == [Missing.NOT_READ, Missing.NOT_READ]
-    assert spoken.n_reads == 5
+    now_s, cost_s = 0.0, 0.3
+
+    def stopwatch() -> float:
+        nonlocal now_s
+        now_s += cost_s
+        return now_s
+
+    def look(n_hours: int) -> int:
+        """Reads that were made in so many hours, one look in six minutes."""
+        nonlocal at_s
+        before = spoken.n_reads
+        for _ in range(10 * n_hours):
+            group.read(at_s)
+            at_s += 360.0
+        return spoken.n_reads - before
+
+    group = WatchedGroup(spoken, LoadSwings(), SOURCE_PATIENCE, stopwatch=stopwatch)
+    at_s = 0.0
+    assert look(1) == 5
+    assert group.read(at_s) == [Missing.NOT_READ, Missing.NOT_READ]
+    assert look(1) == 5  # asked again an hour later, and no better
+    assert look(2) == 0
+    cost_s = 0.01  # the load that made it slow is over
+    assert look(1) > 5
+    assert look(10) == 100
