@@ -32,6 +32,11 @@ State = Literal["fine", "note", "act"]
 YEAR_BYTES = 60_000_000  # what a year may add, twice what was measured
 HOUR_MS = 3_600_000
 NIGHTLY = ("upkeep", "judge")
+# Parts of the nightly work are noted under names of their own.
+BY_HAND = {part: "upkeep" for part in ("seal", "check", "backup")} | {
+    "repair": "upkeep --repair",
+    "report": "report --monthly",
+}
 LATE_DAYS = 3  # a laptop may be off over a weekend
 
 
@@ -202,7 +207,8 @@ def _service(found: StoreSummary, now_utc_ms: int) -> Iterator[Check]:
     for name, task in found.tasks.items():
         if not task.ok:
             said = f"{name} failed {moment_text(task.at_utc_ms)}: {task.detail}"
-            yield Check("service", "act", said, f"heatdrift {name} -- by hand it says more")
+            by_hand = BY_HAND.get(name, name)
+            yield Check("service", "act", said, f"heatdrift {by_hand} -- by hand it says more")
     for name in NIGHTLY:
         done = found.tasks.get(name)
         late_s = 0.0 if done is None else (now_utc_ms - done.at_utc_ms) / 1000.0

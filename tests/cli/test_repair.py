@@ -154,3 +154,13 @@ def record_until(path: Path, log: Path, is_enough: Callable[[], bool], end: int 
     os.kill(recorder.pid, end)
     recorder.wait(DEADLINE_S)
     assert is_enough(), log.read_text()
+
+
+def test_what_doctor_names_can_be_called(record: Path) -> None:
+    """Parts of the nightly work are noted under names that are no commands."""
+    call("upkeep", "--database", str(record))
+    checks = json.loads(call("doctor", "--fake", "laptop", "--json", "--database", str(record)).stdout)[
+        "checks"
+    ]
+    remedies = [one["remedy"] for one in checks if " failed " in one["said"]]
+    assert set(remedies) == {"heatdrift upkeep -- by hand it says more"}
