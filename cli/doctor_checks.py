@@ -33,7 +33,7 @@ YEAR_BYTES = 60_000_000  # what a year may add, twice what was measured
 HOUR_MS = 3_600_000
 NIGHTLY = ("upkeep", "judge")
 # Parts of the nightly work are noted under names of their own.
-BY_HAND = {part: "upkeep" for part in ("seal", "check", "backup")} | {
+BY_HAND = dict.fromkeys(("seal", "check", "backup"), "upkeep") | {
     "repair": "upkeep --repair",
     "report": "report --monthly",
 }
