@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from heatdrift.daemon.cadence import CadenceSettings
-from heatdrift.daemon.clock import TurnableClock
+from heatdrift.daemon.clock import Clock, TurnableClock
 from heatdrift.daemon.courier import Courier
 from heatdrift.daemon.layout import Layout, Place, ProbeLayout, SourceLayout
 from heatdrift.daemon.sensors.base import Reading
@@ -103,8 +103,9 @@ def settings_of(url: str) -> ServiceSettings:
 class ToldPen(SpooledPen):
     """A pen that tells a journal what it is about to write, and that it has."""
 
-    journal: int
-    n_written: int
+    def __init__(self, spool: Spool, courier: Courier, clock: Clock, journal: int) -> None:
+        super().__init__(spool, courier, clock)
+        self.journal, self.n_written = journal, 0
 
     def write(self, batch: Batch) -> None:
         body = draft(batch, 0).body.hex()
@@ -130,10 +131,8 @@ def live(url: str, spool: Path, journal: Path, start_utc_ms: int, seconds: float
     os.write(told, b"\n")  # the life before may have ended within a line
 
     def open_pen() -> SpooledPen:
-        pen = factory()
-        pen.__class__ = ToldPen
-        pen.journal, pen.n_written = told, 0  # type: ignore[attr-defined]
-        return pen
+        factory()
+        return ToldPen(opened, courier, clock, told)
 
     stop = threading.Event()
     end_s = clock.monotonic_s() + seconds

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import select
 
-from heatdrift.daemon.clock import TurnableClock
+from heatdrift.daemon.clock import Clock, TurnableClock
 from heatdrift.daemon.courier import Courier
 from heatdrift.daemon.service import Service
 from heatdrift.daemon.spooled_pen import SpooledPen, spooled_pen_factory
@@ -35,7 +35,9 @@ PATIENCE_S = 120.0  # generous: nothing is timed
 class RememberingPen(SpooledPen):
     """A pen that remembers all that it has written."""
 
-    given: list[Batch]
+    def __init__(self, spool: Spool, courier: Courier, clock: Clock, given: list[Batch]) -> None:
+        super().__init__(spool, courier, clock)
+        self.given = given
 
     def write(self, batch: Batch) -> None:
         super().write(batch)
@@ -76,7 +78,7 @@ class ServerRig:
         self.leave()
         stop = threading.Event()
         self.at(seconds, stop.set)
-        self.courier = Courier(
+        courier = self.courier = Courier(
             self.spool,
             meeting(self.url, self.clock),
             migrate=migrate,
@@ -84,13 +86,11 @@ class ServerRig:
             longest_pause_s=0.05,
             deadline_s=self.deadline_s,
         )
-        factory = spooled_pen_factory(self.spool, self.courier, self.clock, first_try_s=first_try_s)
+        factory = spooled_pen_factory(self.spool, courier, self.clock, first_try_s=first_try_s)
 
         def open_pen() -> SpooledPen:
-            pen = factory()
-            pen.__class__ = RememberingPen
-            pen.given = self.given  # type: ignore[attr-defined]
-            return pen
+            factory()
+            return RememberingPen(self.spool, courier, self.clock, self.given)
 
         return Service(lambda: layout_of(self.card), open_pen, self.clock, settings_of(self.url)).run(stop)
 
