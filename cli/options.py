@@ -127,7 +127,10 @@ class Moment(click.ParamType[datetime]):
             if len(str(value)) > len("2026-03-01"):
                 self.fail(f"{value!r} has no time zone; end it with Z or +02:00", param, ctx)
             return moment.replace(tzinfo=UTC)
-        return moment.astimezone(UTC)
+        try:
+            return moment.astimezone(UTC)
+        except OverflowError:
+            self.fail(f"{value!r} lies outside every calendar", param, ctx)
 
 
 class Span(click.ParamType[float]):

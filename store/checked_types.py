@@ -35,14 +35,14 @@ class _Checked(TypeDecorator[Any]):
     where
         Table and column, for people.
     words
-        The only texts that there may be; empty for any.
+        The only values that there may be; empty for any.
     """
 
     impl: Any = String
     cache_ok = True
 
     def __init__(
-        self, inner: TypeEngine[Any], meaning: str, where: str, words: frozenset[str] = frozenset()
+        self, inner: TypeEngine[Any], meaning: str, where: str, words: frozenset[Any] = frozenset()
     ) -> None:
         super().__init__()
         self.impl = inner  # also what a comparison with a migrated database sees
@@ -106,7 +106,7 @@ def check_what_is_read(
     Parameters
     ----------
     words
-        Columns (``table.column``) that hold one of a few words.
+        Columns (``table.column``) that hold one of a few values.
     but
         Names of tables.
     """
@@ -120,14 +120,14 @@ def check_what_is_read(
 
 
 def _checked(kind: TypeEngine[Any], name: str, where: str, words: type[Enum] | None) -> TypeEngine[Any]:
+    known = frozenset(word.value for word in words or ())
     if isinstance(kind, Integer):
-        return _CheckedWhole(kind, "moment" if name.endswith("_utc_ms") else "whole number", where)
+        return _CheckedWhole(kind, "moment" if name.endswith("_utc_ms") else "whole number", where, known)
     if isinstance(kind, Double):
         return _CheckedNumber(kind, "number", where)
     if isinstance(kind, LargeBinary):
         return _CheckedBytes(kind, "packed table", where)
     if isinstance(kind, String):
-        known = frozenset(str(word.value) for word in words or ())
         return _Checked(
             kind, "day" if name.endswith("day") else "known word" if known else "text", where, known
         )

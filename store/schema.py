@@ -28,7 +28,7 @@ from sqlalchemy import (
 from .checked_types import check_what_is_read
 from .message import DeliveryState, Lane, Severity
 from .outbox_tables import outbox_tables
-from .records import GapReason
+from .records import Cadence, GapReason
 from .sample_tables import sample_tables
 
 REVISIONS = ("0001", "0002", "0003", "0004", "0005")
@@ -269,11 +269,12 @@ message, message_delivery = outbox_tables(metadata)
 
 WORDS: dict[str, type[Enum]] = {
     "gap.reason": GapReason,
+    "source_sample.cadence": Cadence,
     "message.lane": Lane,
     "message.severity": Severity,
     "message_delivery.state": DeliveryState,
 }
-"""Columns that hold one of a few words."""
+"""Columns that hold one of a few values."""
 
 # These two are read by the ten thousand; `derived` looks at their columns as a whole.
 check_what_is_read(metadata, WORDS, but=("load_step", "day_fit"))

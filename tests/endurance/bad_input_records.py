@@ -15,7 +15,9 @@ from typing import Any
 
 from click.testing import CliRunner, Result
 
+from heatdrift.cli.doctor_checks import check_record
 from heatdrift.cli.main import EXIT_ERROR, heatdrift
+from heatdrift.cli.settings import load
 from heatdrift.daemon.guard_settings import GuardSettings
 from heatdrift.fake_sensors.history import record_history
 from heatdrift.fake_sensors.machine import START_UTC_MS, FakeMachine
@@ -33,7 +35,8 @@ from heatdrift.store.sealing import seal_finished_days
 from heatdrift.store.writer import Writer
 
 from .bad_input_ledger import is_unsafe
-from .bad_input_mutations import hostile_value
+from .bad_input_mutations import HOSTILE_TEXTS, hostile_value
+from .bad_input_tables import MOMENTS
 
 DAY_MS = 86_400_000
 DAYS = 2
@@ -76,6 +79,28 @@ COMMANDS: tuple[tuple[int, tuple[str, ...]], ...] = (
     (3, ("upkeep",)),
     (1, ("backup", "{folder}/backups")),
 )
+OPTIONS: tuple[tuple[str, ...], ...] = (
+    ("status", "--machine", "{}"),
+    ("export", "{folder}/table.csv", "--from", "{}"),
+    ("export", "{folder}/table.csv", "--from", "{}", "--to", "{}"),
+    ("export", "{folder}/{}"),
+    ("journal", "add", "compound", "--source", "gpu0", "--time", "{}", "--note", "{}"),
+    ("journal", "add", "compound", "--cost", "{}", "--currency", "EUR"),
+    ("journal", "add", "shunt", "--source", "{}", "--shunt-to-mohm", "{}"),
+    ("journal", "add", "{}"),
+    ("journal", "edit", "1", "--photo", "{}", "--interface", "{}"),
+    ("journal", "remove", "{}"),
+    ("journal", "load", "{}"),
+    ("compare", "{}"),
+    ("report", "--json", "-", "--month", "{}"),
+    ("report", "--json", "-", "--from", "{}"),
+    ("report", "--json", "-", "--to", "{}"),
+    ("verdict", "--machine", "{}"),
+    ("backtest", "--from", "{}", "--to", "{}"),
+    ("import", "{}", "--machine", "{}"),
+    ("fit", "--json", "{folder}/{}"),
+)
+OPTION_TEXTS = tuple(text for text in (*HOSTILE_TEXTS, *MOMENTS) if "\0" not in text and "\ud800" not in text)
 REFUSALS = (EXIT_ERROR, EXIT_DAMAGED)
 TABLES = (
     *("machine", "source", "channel", "boot", "gap", "identity_change", "journal_entry", "sealed_day"),
@@ -245,10 +270,15 @@ def _changed(rng: random.Random, document: Any) -> Any:
 
 def invoke(database: Path, folder: Path, command: tuple[str, ...]) -> Result:
     """Run a command of the command line in this process."""
-    settings = folder / "empty.toml"
-    settings.touch()
-    words = [word.format(folder=folder) for word in command]
+    settings = _settings(folder)
+    words = [word.replace("{folder}", str(folder)) for word in command]
     return CliRunner().invoke(heatdrift, [*words, "--settings", str(settings), "--database", str(database)])
+
+
+def _settings(folder: Path) -> Path:
+    path = folder / "empty.toml"
+    path.touch()
+    return path
 
 
 def check_command(database: Path, folder: Path, command: tuple[str, ...]) -> None:
@@ -262,12 +292,32 @@ def check_command(database: Path, folder: Path, command: tuple[str, ...]) -> Non
     unsafe = [char for char in result.output.replace("\r\n", "\n") if is_unsafe(char)]
     assert not unsafe, f"{command[0]} prints {unsafe[0]!r}"
     assert "Traceback" not in result.stderr, result.stderr[-2000:]
-    complaints = [line for line in result.stderr.splitlines() if line.startswith("heatdrift: ")]
+    starts = ("heatdrift: ", "Error: ")  # the second is what the library says, which `main` puts into words
+    complaints = [line for line in result.stderr.splitlines() if line.startswith(starts)]
     is_refused = result.exit_code in REFUSALS
     if is_refused and command[0] != "status":
         assert complaints, f"{command[0]} ends with status {result.exit_code} and says nothing"
     if is_refused and complaints:
         raise StoreError(complaints[-1], remedy=complaints[-1].partition(": ")[2])
+
+
+def check_doctor(database: Path, folder: Path, *, is_thorough: bool) -> None:
+    """What the doctor says of the record; it answers whatever is wrong."""
+    settings = load(database=str(database), settings_file=_settings(folder), environment={})
+    for check in check_record(settings, END_UTC_MS, is_thorough=is_thorough):
+        assert check.said
+        assert check.state != "act" or check.remedy, check.said
+
+
+def hostile_words(rng: random.Random) -> tuple[str, ...]:
+    """A command with hostile words where its options have values."""
+
+    def filled(word: str) -> str:
+        text = rng.choice([*OPTION_TEXTS, "2026-01-01", "2026-01-02T03:04:05Z", "1", "12.5", "2026-01"])
+        text = text.replace("/", "-") if word.startswith("{folder}") else text
+        return word.replace("{}", text[:100] if word.startswith("{folder}") else text)
+
+    return tuple(filled(word) for word in rng.choice(OPTIONS))
 
 
 def check_guard(database: Path) -> None:

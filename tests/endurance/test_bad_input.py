@@ -77,7 +77,7 @@ def test_environments_and_options(folder: Path) -> None:
         given = json.dumps(values).encode()
         ledger.count(given, lambda: texts.check_environment(values, folder))
 
-    settle(run_campaign("environment", share(0.08, 300), one))
+    settle(run_campaign("environment", share(0.076, 300), one))
 
 
 def test_journal_files(folder: Path) -> None:
@@ -208,7 +208,26 @@ def test_records(tmp_path: Path) -> None:
             if rng.random() < 0.05:
                 ledger.count(f"guard after {said}".encode(), lambda: records.check_guard(path))
                 return
+            if rng.random() < 0.1:
+                is_thorough = rng.random() < 0.5
+                given = f"doctor after {said}".encode()
+                ledger.count(given, lambda: records.check_doctor(path, folder, is_thorough=is_thorough))
+                return
             given = f"{' '.join(command)} after {said}".encode()
             ledger.count(given, lambda: records.check_command(path, folder, command))
 
         settle(run_campaign("database content", share(0.02, 60), one))
+
+
+def test_options_and_arguments(tmp_path: Path) -> None:
+    with tempfile.TemporaryDirectory(prefix="hd-bad-", dir=records.memory_folder(tmp_path)) as name:
+        folder = Path(name)
+
+        def one(ledger: Ledger, rng: random.Random, _number: int) -> None:
+            path = folder / "copy.sqlite"
+            shutil.copyfile(records.good_record(folder), path)
+            words = records.hostile_words(rng)
+            given = json.dumps(words).encode()
+            ledger.count(given, lambda: records.check_command(path, folder, words))
+
+        settle(run_campaign("option, argument", share(0.004, 40), one))

@@ -14,6 +14,7 @@ from heatdrift.store.database import Database, open_reader, open_writer
 from heatdrift.store.derived import DerivedStore, EraFit
 from heatdrift.store.derived_types import SEAL, sealed_text, unsealed_text
 from heatdrift.store.errors import DamagedDataError
+from heatdrift.store.latest import latest_samples
 from heatdrift.store.message import Lane, Message, Severity
 from heatdrift.store.outbox import Outbox
 from heatdrift.store.packing import DAY_MS
@@ -76,6 +77,8 @@ def days_judged(database: Database) -> object:
         ("UPDATE source_sample SET time_utc_ms = 1 << 60", days, "no possible moment"),
         ("UPDATE source_sample SET time_utc_ms = -200000000", days, "no possible moment"),
         ("UPDATE source_sample SET n_looks = 'many'", frame, "a row of gpu0"),
+        ("UPDATE source_sample SET cadence = 7", lambda d: latest_samples(d, "uuid"), r"cadence .*: 7"),
+        ("UPDATE source_sample SET power_milli_w = 'x'", lambda d: latest_samples(d, "uuid"), "whole number"),
         ("UPDATE source_sample SET temperature_milli_c = 1e308", frame, "a row of gpu0"),
         ("UPDATE source_sample SET power_milli_w = 1 << 40", frame, "a row of gpu0"),
         ("UPDATE sealed_day SET first_day = '2026-02-30'", frame, r"sealed_day\.first_day .* no day"),
