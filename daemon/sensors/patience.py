@@ -94,7 +94,7 @@ class Patience:
         return question is not None
 
     def _late(self, key: str) -> TimeoutError:
-        self._quick.discard(key)
+        self._quick.clear()  # what shares a bus or a driver with it may hang as well: ask all of them aside
         if key not in self._rests_s:
             log.warning("%s: no answer within %g s; it is not waited for any more", key, self._patience_s)
         rest_s = self._rests_s.get(key, REST_S)

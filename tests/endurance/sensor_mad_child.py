@@ -30,7 +30,7 @@ def main() -> int:
     server = Server(Getters(nvml_double))
     for line in sys.stdin:
         answer = server.answer(json.loads(line))
-        fault, _, seed = control.read_text().partition(" ") if control.exists() else ("", "", "")
+        fault, _, seed = control.read_text().rpartition(" ") if control.exists() else ("", "", "")
         if fault:
             misbehave(fault, answer, random.Random(f"{seed} {time.monotonic_ns()}"))
         else:

@@ -99,6 +99,20 @@ def test_late_answer_is_none_and_rests_ever_longer(
     assert caplog.text.count("a: no answer within") == 1
 
 
+def test_one_that_is_late_puts_all_others_to_the_proof(patience: Patience, stopwatch: Stopwatch) -> None:
+    """Ten files of one controller must not block ten times ten seconds."""
+
+    def hang() -> None:
+        stopwatch.now_s += 10.0
+
+    for key in "ab":
+        patience.ask(key, lambda: None)
+    with pytest.raises(TimeoutError):
+        patience.ask("a", hang)
+    threads = [patience.ask("b", threading.current_thread) for _ in range(2)]
+    assert (threads[0] is threading.main_thread(), threads[1] is threading.main_thread()) == (False, True)
+
+
 def test_what_hangs_for_ever_is_asked_by_one_thread(
     patience: Patience, stopwatch: Stopwatch, over: threading.Event
 ) -> None:
