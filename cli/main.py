@@ -13,6 +13,7 @@ from typing import IO, Any
 import click
 
 from .. import __version__
+from ..daemon.signals import end_with_parent
 from ..store.errors import EXIT_DAMAGED, DamagedDataError, HeatdriftError
 from .speech import complain, configure_logging
 
@@ -158,6 +159,7 @@ def without_collection() -> Iterator[None]:
 
 def main() -> None:
     """Run the command line; whatever goes wrong on purpose becomes one line on stderr and an exit status."""
+    end_with_parent(os.environ)
     try:
         status = heatdrift.main(prog_name="heatdrift", standalone_mode=False)
     except click.UsageError as error:

@@ -9,6 +9,8 @@ import subprocess
 from collections.abc import Mapping, Sequence
 from typing import Protocol
 
+from .signals import CHILD_VARIABLE
+
 log = logging.getLogger(__name__)
 
 NICENESS = 10
@@ -53,9 +55,10 @@ class Child:
         self._deadline_s = deadline_s
         self._process = subprocess.Popen(
             list(command),
-            stdin=subprocess.DEVNULL,
+            stdin=subprocess.PIPE,  # says nothing; that it closes tells the child that we were killed
             stdout=subprocess.DEVNULL,
-            env={**os.environ, **environment},
+            bufsize=0,
+            env={**os.environ, **environment, CHILD_VARIABLE: "1"},
         )
         if hasattr(os, "setpriority"):
             with contextlib.suppress(OSError):
@@ -66,10 +69,22 @@ class Child:
         if status is None and now_s > self._until_s:
             log.warning("child process took longer than %.0f s and is ended", self._deadline_s)
             return self.stop()
+        if status is not None:
+            self._let_go()
         return status
 
     def stop(self) -> int:
         self._process.terminate()
+        try:
+            return self._wait()
+        finally:
+            self._let_go()
+
+    def _let_go(self) -> None:
+        if self._process.stdin is not None:
+            self._process.stdin.close()
+
+    def _wait(self) -> int:
         try:
             return self._process.wait(GRACE_S)
         except subprocess.TimeoutExpired:

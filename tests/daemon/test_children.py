@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import select
 import subprocess
 import sys
 import threading
@@ -45,6 +46,33 @@ def test_child_that_will_not_end_is_killed(tmp_path: Path) -> None:
     while not ready.exists():
         threading.Event().wait(0.01)
     assert child.stop() == -9
+
+
+PARENT = """
+import sys, time
+from heatdrift.daemon.children import Child
+child = Child((sys.executable, "-c", sys.argv[1]), {}, 60.0, 0.0)
+print(child._process.pid, flush=True)
+time.sleep(600)
+"""
+OBEDIENT = """
+import os, sys, time
+from heatdrift.daemon.signals import end_with_parent
+end_with_parent(os.environ)
+assert "HEATDRIFT_CHILD" not in os.environ
+time.sleep(600)
+"""
+
+
+def test_child_ends_when_the_service_is_killed() -> None:
+    """A nightly judgement that outlives its service would write beside the next one."""
+    with subprocess.Popen([sys.executable, "-c", PARENT, OBEDIENT], stdout=subprocess.PIPE) as parent:
+        assert parent.stdout is not None
+        watch = os.pidfd_open(int(parent.stdout.readline()))
+        parent.kill()
+    ready, _, _ = select.select([watch], [], [], 60.0)
+    os.close(watch)
+    assert ready
 
 
 def test_missing_program_is_an_error() -> None:
