@@ -32,6 +32,7 @@ WRITERS = (
     ("0003-early", "e9d06be", 2.3, ("seal",)),
     ("0003", "81b3cf0", 2.3, ("seal",)),
     ("0003-judged", "63f2d34", 2.3, ("seal", "judge")),
+    ("0005", "21590dd", 2.3, ("seal",)),
 )
 UUID, NAME = "3f0f9d0e-3c1b-5a54-8d7c-0d2f6b1c7a55", "wren"
 
