@@ -29,6 +29,7 @@ from .year_record import (
     YearRecord,
     backups_left_out,
     gaps_for_nothing,
+    letters_off_time,
     lost_before_deaths_s,
     missing_months,
     months,
@@ -129,6 +130,8 @@ def test_no_message_comes_twice_or_at_night(year: Year) -> None:
     assert run.received
     assert wrongly_delivered(run, record) == []
     assert told_in_quiet_hours(run, record) == []
+    assert run.noted("letter")
+    assert letters_off_time(run) == []
 
 
 def test_database_is_as_small_as_promised(year: Year) -> None:

@@ -17,6 +17,7 @@ from pathlib import Path
 
 from heatdrift.cli import wiring
 from heatdrift.cli.main import without_tls
+from heatdrift.cli.outbox_door import OutboxDoor
 from heatdrift.cli.pulse import refuse_beside_a_recorder
 from heatdrift.cli.settings import load
 from heatdrift.cli.speech import configure_logging
@@ -28,19 +29,36 @@ from heatdrift.fake_sensors.blueprint import draw_machine
 from heatdrift.fake_sensors.machine import FakeMachine
 from heatdrift.fake_sensors.nvml_double import STATE_VARIABLE
 from heatdrift.fake_sensors.sysfs_tree import SysfsTree
+from heatdrift.store.message import Lane, Message, Severity
 
 from .year_clock import Moment, TurnedChild, YearClock, turn_scheduler
-from .year_plan import DAY_S, DEAD, KIND, MACHINE_SEED, START_UTC_MS, Campaign, Life, lives, segments
+from .year_plan import (
+    DAY_S,
+    DEAD,
+    KIND,
+    LETTER,
+    LETTER_AFTER_S,
+    MACHINE_SEED,
+    START_UTC_MS,
+    Campaign,
+    Life,
+    is_summer_time_night,
+    lives,
+    segments,
+)
 
 DOUBLE = "heatdrift.fake_sensors.nvml_double"
 QUIET_WRITE_S = 5.0  # an idle laptop is rewritten that often: its counters with every turn
+BUSY_TIMEOUT_MS, CACHE_KIB = 5000, 256
 MOST_KILL_DELAY_S = 0.02  # real: the power goes in the middle of whatever is going on
 
 
 class Laptop:
     """The invented machine, its files, and what happens to it when."""
 
-    def __init__(self, campaign: Campaign, life: Life, root: Path, clock: YearClock, note: Note) -> None:
+    def __init__(
+        self, campaign: Campaign, life: Life, root: Path, clock: YearClock, note: Note, door: OutboxDoor
+    ) -> None:
         values = draw_machine(KIND, MACHINE_SEED)
         age_days = life.from_s / DAY_S
         self.machine = FakeMachine(
@@ -61,6 +79,7 @@ class Laptop:
             nvidia_driver=life.driver,
         )
         self.stop = threading.Event()
+        self.door = door
         self._life, self._clock, self._note = life, clock, note
         self._boot_s = self._began_s = clock.boot_s()
         self._written_s = -QUIET_WRITE_S
@@ -87,6 +106,9 @@ class Laptop:
     def _plan(self) -> list[tuple[float, Callable[[], object]]]:
         life, from_s = self._life, self._life.from_s
         events: list[tuple[float, Callable[[], object]]] = []
+        for session in life.sessions:
+            if is_summer_time_night(session) and session.to_s < life.end_s:
+                events.append((session.from_s + LETTER_AFTER_S - from_s, self._write))
         for before, after in zip(life.sessions, life.sessions[1:], strict=False):
             events.append((before.to_s - from_s, functools.partial(self._sleep, after.from_s - from_s)))
         events += [(at_s - from_s, functools.partial(self._step, by_s)) for at_s, by_s in life.steps]
@@ -110,6 +132,12 @@ class Laptop:
         before_ms = self._clock.wall_utc_ms()
         self._clock.step_wall(by_s)
         self._note("step", by_s=by_s, wall_utc_ms=self._clock.wall_utc_ms(), before_utc_ms=before_ms)
+
+    def _write(self) -> None:
+        """Put into the outbox, as a nightly child does, what need not wake anybody."""
+        at_ms = self._clock.wall_utc_ms()
+        wanted = Message(Lane.TEST, Severity.NOTE, f"{LETTER} {at_ms}", at_ms, LETTER, "Nothing is wrong.")
+        self._note("letter", is_new=self.door.queue(wanted))
 
     def _end(self) -> None:
         self._note.sample()
@@ -192,7 +220,8 @@ def main(campaign: Campaign, folder: Path, root: Path, number: int) -> None:
     note = Note(folder / "notes.jsonl", clock, life.from_s)
     settings = load(environment=os.environ)
     refuse_beside_a_recorder(settings.database, wiring.identity(settings), os.getpid())
-    laptop = Laptop(campaign, life, root, clock, note)
+    door = OutboxDoor(settings.database, wiring.identity(settings), BUSY_TIMEOUT_MS, CACHE_KIB)
+    laptop = Laptop(campaign, life, root, clock, note, door)
     os.environ[STATE_VARIABLE] = str(laptop.tree.nvml_state)
     link = NvmlLink(library=DOUBLE)
     doors = Doors(laptop.tree.sys_root, laptop.tree.proc_root, link, use_portable=False)

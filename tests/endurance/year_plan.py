@@ -20,6 +20,9 @@ START_UTC_MS = round(datetime(2026, 3, 1, tzinfo=UTC).timestamp() * 1000)
 KIND, MACHINE_SEED = "laptop", 10  # a GPU behind NVML, a probe in the room
 ZONE = "Europe/Berlin"
 SUMMER_TIME_DAYS = (28, 238)  # the nights of 29 March and of 25 October 2026, 01:00 UTC
+MORNING_UTC_HOURS = {28: 4.75, 238: 5.75}  # a quarter of an hour before seven on the wall
+LETTER_AFTER_S = 4000.0  # into such a night something is found that can wait until the morning
+LETTER = "found in the night of the change"
 WARM_UP_S, TAIL_S = 660.0, 540.0  # idle before and after work: five quiet minutes, then the nightly children
 LONG_IDLE_S = 1.5 * HOUR_S
 DEAD, REBOOT, END = "battery", "reboot", "end"
@@ -158,6 +161,11 @@ def segments(life: Life, tasks: tuple[Task, ...], seed: int) -> Iterator[Segment
     yield _idle(now_s + 10 * DAY_S)
 
 
+def is_summer_time_night(session: Session) -> bool:
+    """Whether somebody sits there, and does nothing, while the clock on the wall is changed."""
+    return session.work_from_s == session.work_to_s and session.from_s % DAY_S < HOUR_S
+
+
 def _idle(end_s: float) -> Segment:
     return Segment(end_s, "idle", 0.01, 0.0, 0.01, 0.3, 5.0)
 
@@ -172,6 +180,8 @@ def _day(rng: random.Random, day: int, campaign: Campaign) -> Iterator[Session]:
     if day in SUMMER_TIME_DAYS:  # through the hour that the wall has not, or has twice
         begin_s = day * DAY_S + 0.4 * HOUR_S
         yield Session(begin_s, begin_s + WARM_UP_S, begin_s + WARM_UP_S, begin_s + 1.5 * HOUR_S)
+        begin_s = day * DAY_S + MORNING_UTC_HOURS[day] * HOUR_S
+        yield Session(begin_s, begin_s + WARM_UP_S, begin_s + WARM_UP_S, begin_s + 0.75 * HOUR_S)
     hour = max(12.0, min(20.0, rng.gauss(16.5, 0.8)))
     if rng.random() < 0.06:
         hour = 23.2  # past midnight
@@ -208,7 +218,7 @@ def _steps(rng: random.Random, life: Life, campaign: Campaign) -> Iterator[tuple
         if session.to_s > life.end_s or session.from_s == life.from_s:
             continue
         # Another system that keeps the clock in local time has an hour put on it, or taken off.
-        if day in SUMMER_TIME_DAYS and session.work_from_s == session.work_to_s:
+        if is_summer_time_night(session):
             by_s = HOUR_S if day == SUMMER_TIME_DAYS[0] else -HOUR_S
             yield from ((session.from_s + 2000.0, by_s), (session.from_s + 3000.0, -by_s))
         elif day % 10 == 7:

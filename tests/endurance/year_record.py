@@ -29,7 +29,7 @@ from heatdrift.store.verdicts import StoredVerdict, VerdictBook
 
 from .year_campaign import MACHINE, YearRun
 from .year_memory import by_life
-from .year_plan import DAY_S, START_UTC_MS, ZONE
+from .year_plan import DAY_S, LETTER, START_UTC_MS, ZONE
 
 # Idle rows are means of a minute, dated in their middle, looks are ten seconds apart, and what was begun when
 # time jumped is dated earlier still: two minutes and a look without a row are no hole.
@@ -214,6 +214,19 @@ def told_in_quiet_hours(run: YearRun, record: YearRecord) -> list[str]:
         at = datetime.fromtimestamp(one["at_utc_ms"] / 1000, ZoneInfo(ZONE))
         if (at.hour >= QUIET_HOURS[0] or at.hour < QUIET_HOURS[1]) and one["title"] not in urgent:
             found.append(f"{at:%Y-%m-%d %H:%M}: {one['title']}")
+    return found
+
+
+def letters_off_time(run: YearRun) -> list[str]:
+    """What was found in the nights of the change and did not arrive when the quiet hours ended."""
+    arrived = [one["at_utc_ms"] for one in run.received if one["title"] == LETTER]
+    found = []
+    if len(arrived) != len(run.noted("letter")):
+        found.append(f"{len(arrived)} of {len(run.noted('letter'))} arrived")
+    for at_utc_ms in arrived:
+        at = datetime.fromtimestamp(at_utc_ms / 1000, ZoneInfo(ZONE))
+        if not QUIET_HOURS[1] <= at.hour + at.minute / 60 <= QUIET_HOURS[1] + 0.5:
+            found.append(f"arrived at {at:%Y-%m-%d %H:%M}")
     return found
 
 
