@@ -11,7 +11,6 @@ from ..store.errors import (
     DatabaseBusyError,
     DiskFullError,
     SchemaOutdatedError,
-    StoreError,
 )
 from .children import Work
 from .clock import Clock
@@ -25,6 +24,7 @@ log = logging.getLogger(__name__)
 # 2025-01-01, before this program existed: a clock that says less has lost its battery.
 PLAUSIBLE_FROM_UTC_MS = 1_735_689_600_000
 WAIT_S = 10.0
+MIGRATE_AGAIN_S = 3600.0  # each time writes a copy of the database
 
 
 def open_pen(
@@ -57,23 +57,28 @@ def open_pen(
     StoreError
         Waiting cannot help.
     """
-    is_told = False
-    cures: dict[type[StoreError], tuple[Task, str]] = {
-        SchemaOutdatedError: (UPKEEP, "the database is of an earlier version and is brought up to date"),
-        DamagedDataError: (REPAIR, "the database is damaged and is being repaired"),
-    }
+    is_told = is_repaired = False
+    migrate_at_s: float | None = None
     while not stop.is_set():
         try:
             return pen_factory()
-        except (SchemaOutdatedError, DamagedDataError) as error:
-            task, words = cures.pop(type(error), (None, ""))
-            if task is None:  # it was tried, and did not help
+        except DamagedDataError as error:
+            if is_repaired:  # and it did not help
                 raise
+            is_repaired = True
+            words = "the database is damaged and is being repaired"
             log.warning("%s: %s", words, error.message)
-            notifier.ready()
-            notifier.status(words)
-            _wait_for_work(start(task), clock, notifier, stop)
+            _tell_and_wait(words, start(REPAIR), clock, notifier, stop)
             continue
+        except SchemaOutdatedError as error:
+            # Without room for the copy that is made first it fails, and room may come.
+            if migrate_at_s is None or clock.monotonic_s() >= migrate_at_s:
+                words = "the database is of an earlier version and is brought up to date"
+                log.warning("%s%s: %s", words, "" if migrate_at_s is None else ", once more", error.message)
+                _tell_and_wait(words, start(UPKEEP), clock, notifier, stop)
+                migrate_at_s = clock.monotonic_s() + MIGRATE_AGAIN_S
+                continue
+            notifier.status("waiting to bring the database up to date")
         except (DatabaseBusyError, DiskFullError) as error:
             if not is_told:
                 log.warning("the database cannot be opened yet, trying on: %s", error)
@@ -106,7 +111,9 @@ def wait_for_time(clock: Clock, notifier: Notifier, stop: threading.Event) -> bo
     return True
 
 
-def _wait_for_work(work: Work, clock: Clock, notifier: Notifier, stop: threading.Event) -> None:
+def _tell_and_wait(words: str, work: Work, clock: Clock, notifier: Notifier, stop: threading.Event) -> None:
+    notifier.ready()
+    notifier.status(words)
     while work.poll(clock.monotonic_s()) is None:
         notifier.alive(clock.monotonic_s())
         if clock.wait(1.0, stop):

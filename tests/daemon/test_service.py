@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from itertools import pairwise
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -281,6 +282,22 @@ def test_earlier_schema_is_brought_up_to_date_by_a_child(stage: Stage) -> None:
     assert stage.run(120) == 0
     (started,) = stage.yard.started
     assert started[0][1:] == ("-m", "heatdrift", "upkeep")
+    assert len(stage.pen.rows.sources) > 0
+
+
+def test_an_upgrade_that_failed_is_tried_again_each_hour(stage: Stage) -> None:
+    """There was no room for the copy that is made first; the service waits for it and does not end."""
+
+    def factory() -> ListPen:
+        if len(stage.yard.works) < 3 or stage.yard.works[2].poll(stage.clock.monotonic_s()) is None:
+            raise SchemaOutdatedError("older")
+        return stage.pen
+
+    stage.pen_factory = factory
+    assert stage.run(3 * 3600) == 0
+    begun = [work.ends_at_s for work in stage.yard.works]
+    assert len(begun) == 3 and min(b - a for a, b in pairwise(begun)) >= 3600
+    assert "waiting to bring the database up to date" in stage.notifier.told
     assert len(stage.pen.rows.sources) > 0
 
 
