@@ -173,6 +173,8 @@ def _environment(facts: UnitFacts) -> tuple[str, ...]:
 
 def _resources() -> tuple[str, ...]:
     return (
+        "# An image of its memory would hold the addresses and passwords of the settings.",
+        "LimitCORE=0",
         "# The nightly child counts too; should it ever take too much, it ends and the recorder stays.",
         f"MemoryMax={MEMORY_LIMIT_MB}M",
         "OOMPolicy=continue",

@@ -50,8 +50,10 @@ def encrypted_mail_server(certificate: Path, mode: str) -> Iterator[tuple[MailHa
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.load_cert_chain(certificate)
     handler, port = MailHandler(), free_port()
-    named = {"ssl": "ssl_context", "starttls": "tls_context"}[mode]
-    controller = Controller(handler, hostname="localhost", port=port, **{named: context})
+    at_once, once_asked = (context, None) if mode == "ssl" else (None, context)
+    controller = Controller(
+        handler, hostname="localhost", port=port, ssl_context=at_once, tls_context=once_asked
+    )
     logging.getLogger("mail.log").setLevel(logging.CRITICAL)  # it complains of clients that do not trust it
     controller.start()
     try:

@@ -47,6 +47,7 @@ def directives(text: str) -> dict[str, list[str]]:
         ("CapabilityBoundingSet", ""),
         ("AmbientCapabilities", ""),
         ("UMask", "0077"),
+        ("LimitCORE", "0"),
         ("StateDirectoryMode", "0700"),
         ("PrivateTmp", "yes"),
         ("PrivateMounts", "yes"),
