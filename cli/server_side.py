@@ -21,8 +21,8 @@ from ..daemon.guard_settings import GuardSettings
 from ..daemon.layout import Layout
 from ..daemon.pen import Pen
 from ..daemon.spooled_pen import spooled_pen_factory
-from ..store.database import open_writer, parse_url, sqlite_path
-from ..store.delivery import Deliverer
+from ..store.database import parse_url, sqlite_path
+from ..store.delivery import Deliverer, open_patiently
 from ..store.errors import StoreError
 from ..store.message import Message
 from ..store.outbox import Outbox
@@ -95,7 +95,7 @@ class ServerSide:
         self._spool.close()
 
     def _meet(self, places: Mapping[tuple[str, str], str], on_connect: Callable[[Any], None]) -> Deliverer:
-        database = open_writer(self._url, on_connect=on_connect)
+        database = open_patiently(self._url, on_connect)
         try:
             found = Deliverer(database, *self._machine, self._clock.wall_utc_ms(), places)
         except BaseException:

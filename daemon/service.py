@@ -1,7 +1,7 @@
 """The service: one thread that looks, keeps, writes and survives.
 
-Everything that touches a sensor or the database happens in the thread that calls `Service.run`; the coarse
-clockwork only posts wishes to it, and long work goes to child processes.
+Everything that touches a sensor or a file happens in the thread that calls `Service.run`; the coarse
+clockwork only posts wishes to it, the courier speaks to a server beside it, and long work goes to children.
 """
 
 from __future__ import annotations

@@ -13,10 +13,11 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import fields, replace
 from itertools import groupby
+from typing import Any
 
 from sqlalchemy import Connection, func, select
 
-from .database import Database
+from .database import Database, open_writer, parse_url, sqlite_path
 from .errors import DamagedDataError, RefusedRowsError
 from .message import Message
 from .outbox import queue
@@ -29,8 +30,23 @@ from .writer import Writer
 log = logging.getLogger(__name__)
 
 MARK = "delivered"
+CONNECT_S = 300  # a connection is some five answers, and a server may take half a minute for each
 Places = dict[tuple[str, str], str]
 """Key of the channel that each owner's quantity is read from."""
+
+
+def open_patiently(url: str, on_connect: Callable[[Any], None]) -> Database:
+    """Open a database for a deliverer, which has time: no other work waits for it.
+
+    Parameters
+    ----------
+    url, on_connect
+        See `open_writer`.
+    """
+    parsed = parse_url(url)
+    if sqlite_path(parsed) is None and "connect_timeout" not in parsed.query:
+        parsed = parsed.update_query_dict({"connect_timeout": str(CONNECT_S)})
+    return open_writer(parsed.render_as_string(hide_password=False), on_connect=on_connect)
 
 
 class Deliverer(Writer):

@@ -23,8 +23,7 @@ from heatdrift.daemon.layout import Layout, Place, ProbeLayout, SourceLayout
 from heatdrift.daemon.sensors.base import Reading
 from heatdrift.daemon.service import Service, ServiceSettings
 from heatdrift.daemon.spooled_pen import SpooledPen, spooled_pen_factory
-from heatdrift.store.database import open_writer
-from heatdrift.store.delivery import Deliverer
+from heatdrift.store.delivery import Deliverer, open_patiently
 from heatdrift.store.records import Batch, Channel
 from heatdrift.store.spool import Spool
 from heatdrift.store.spool_entries import draft
@@ -85,7 +84,7 @@ def meeting(url: str, clock: TurnableClock) -> Any:
     """What opens the server's database for a courier."""
 
     def meet(places: Mapping[tuple[str, str], str], on_connect: Callable[[Any], None]) -> Deliverer:
-        database = open_writer(url, on_connect=on_connect)
+        database = open_patiently(url, on_connect)
         try:
             return Deliverer(database, UUID, "machine", clock.wall_utc_ms(), places)
         except BaseException:
