@@ -16,7 +16,8 @@ from sqlalchemy import create_engine
 from sqlalchemy.engine import make_url
 
 from heatdrift.store.database import open_reader, open_writer
-from heatdrift.store.errors import NewerSchemaError
+from heatdrift.store.delivery import open_patiently
+from heatdrift.store.errors import NewerSchemaError, StoreError
 from heatdrift.store.reader import Reader
 from heatdrift.store.records import Batch, GapReason, SourceSample
 from heatdrift.store.schema import REVISIONS, alembic_version
@@ -24,7 +25,7 @@ from heatdrift.store.spool import waiting
 from heatdrift.store.spool_entries import draft
 from heatdrift.store.units import SOURCE_QUANTITIES
 
-from .process_ledger import Ledger, n_injections
+from .process_ledger import CAMPAIGN, Ledger, n_injections
 from .server_campaign import Campaign, Server
 from .server_child import START_UTC_MS
 from .server_proxy import Wire
@@ -196,6 +197,19 @@ def test_row_that_the_server_does_not_take(
     assert reckon(rig.url, rig.given)[1:] == (0, 0, 0)
     assert rig.spool.backlog().n_set_aside == 1
     assert "is kept in the spool, because the server does not take it" in caplog.text
+
+
+@pytest.mark.skipif(not CAMPAIGN, reason="waits for real: part of the long form")
+def test_server_that_needs_long_to_take_a_connection(wire: Wire, postgres_url: str) -> None:
+    """Its answers come so late that what is usual would never get a connection at all."""
+    wire.delay_s = 6.0
+    url = through(wire, postgres_url)
+    with pytest.raises(StoreError, match="cannot be reached"):
+        open_writer(url)
+    database = open_patiently(url, lambda _connection: setattr(wire, "delay_s", 0.0))
+    with database.begin() as connection:
+        assert connection.exec_driver_sql("SELECT 1").scalar() == 1
+    database.close()
 
 
 def test_tables_of_a_later_version_at_the_start(rig: ServerRig, postgres_url: str) -> None:
