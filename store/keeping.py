@@ -147,9 +147,8 @@ def check_integrity(database: Database) -> None:
             piece = connection.execute(select(sealed_day).where(sealed_day.c.id == number)).one_or_none()
             if piece is None:
                 continue
-            rows_of(piece)
             said = Label(piece.series, piece.first_day, piece.last_day, piece.n_rows)
-            found = label_of(piece.packed, said)
+            found = label_of(piece.packed, said, rows_of(piece))
             if found != said:
                 raise DamagedDataError(
                     f"{piece.series}, {piece.first_day} to {piece.last_day}, holds {found.n_rows} rows of "

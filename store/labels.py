@@ -26,7 +26,7 @@ class Label(NamedTuple):
     n_rows: int
 
 
-def label_of(packed: bytes, said: Label) -> Label:
+def label_of(packed: bytes, said: Label, rows: pa.Table | None = None) -> Label:
     """The label of a packed table, from its content.
 
     Parameters
@@ -35,13 +35,17 @@ def label_of(packed: bytes, said: Label) -> Label:
         The table, after it was held against its checksum.
     said
         What stands beside it; its last day is kept where the content allows it.
+    rows
+        Its rows, where they were unpacked already.
     """
     about: dict[str, Any] = json.loads(
         pq.ParquetFile(pa.BufferReader(packed)).metadata.metadata[b"heatdrift"]
     )
-    table = unpack(packed, checksum(packed), said.series)
     series = str(about.get("source", PROBES))
-    last_ms = table[TIME][-1].as_py()
+    if rows is None:
+        table = unpack(packed, checksum(packed), said.series)
+        rows = narrow(table) if series == PROBES else table
+    last_ms = rows[TIME][-1].as_py()
     days = (day_of(last_ms).isoformat(), day_of(last_ms - SHIFTED_MS).isoformat())
-    n_rows = narrow(table).num_rows if series == PROBES else table.num_rows
-    return Label(series, about["first_day"], said.last_day if said.last_day in days else days[0], n_rows)
+    last_day = said.last_day if said.last_day in days else days[0]
+    return Label(series, about["first_day"], last_day, rows.num_rows)

@@ -76,6 +76,7 @@ class Recorder:
         self.url = f"sqlite:///{path}"
         self.n_steps = 0
         self.said: list[StoreError] = []
+        self._is_aged = False
         # Without patience: waiting for a locked file would be in real time.
         self.database = open_writer(self.url, busy_timeout_ms=1)
         self.pen: Any = ListeningPen(open_pen(self.url, self.database), self.said)
@@ -108,7 +109,9 @@ class Recorder:
                 need_readable(self.path)  # as the nightly child does
                 with suppress(sqlite3.Error):  # where that cannot be done now, there is nothing to migrate
                     age(self.path)
+                    self._is_aged = True
                 upgrade(self.url, lambda older: backup(older, self.path.parent / "backups", now))
+                self._is_aged = False
                 return True
             with _opened(self.url) as database:
                 if name == "seal":
@@ -123,6 +126,13 @@ class Recorder:
             if self.scribe.is_lent:
                 self.scribe.is_lent = False
         return True
+
+    def catch_up(self) -> bool:
+        """Once the trouble is over: finish a migration that was begun, and write all that is held."""
+        if self._is_aged:
+            upgrade(self.url)
+            self._is_aged = False
+        return self.flush()
 
     def keep_small(self) -> None:
         """Seal all that is finished, so that the disk stays large enough."""

@@ -21,7 +21,7 @@ from heatdrift.store.repair import repair
 from .storage_life import BACKUPS, NAME
 from .storage_world import batch, make_record, now_utc_ms, open_pen
 
-N_DAYS, N_DAYS_BACKED_UP, PER_DAY = 20, 16, 720
+N_DAYS, N_DAYS_BACKED_UP, PER_DAY = 12, 9, 720
 
 
 class Template(NamedTuple):
