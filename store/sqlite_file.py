@@ -48,10 +48,20 @@ def make_folder(folder: Path) -> None:
 
 
 def make_file(path: Path) -> None:
-    """Make an empty file that only its owner can read, and its folder, where they are missing."""
+    """Make an empty file that only its owner can read, and its folder, where they are missing.
+
+    One that is there is not even opened: to close any descriptor of a file gives up all locks that this
+    process has on it. A connection that is open here would lose its own, and the next process that closes the
+    database would take the log away from under it, with every row that is committed from then on.
+    """
     try:
         make_folder(path.parent)
-        os.close(os.open(path, os.O_RDWR | os.O_CREAT, FILE_MODE))
+        if not path.exists():
+            os.close(os.open(path, os.O_RDWR | os.O_CREAT, FILE_MODE))
+        elif path.is_dir():
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+        elif not os.access(path, os.W_OK):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
     except PermissionError as error:
         raise ReadOnlyDatabaseError(
             f"{path} cannot be written ({error.strerror})", remedy="check its owner and permissions"

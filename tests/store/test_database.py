@@ -19,7 +19,7 @@ from heatdrift.store import errors
 from heatdrift.store.database import Database, open_reader, open_writer, parse_url
 from heatdrift.store.reader import Reader
 from heatdrift.store.records import Batch, Cadence, SourceSample
-from heatdrift.store.schema import alembic_version, machine
+from heatdrift.store.schema import alembic_version, machine, task_log
 from heatdrift.store.sqlite_file import APPLICATION_ID, has_wal_reset_fix
 from heatdrift.store.units import SOURCE_QUANTITIES
 from heatdrift.store.writer import Writer
@@ -347,3 +347,25 @@ def test_a_kept_frame_gives_every_stretch_as_it_would_be_read(sqlite_url: str) -
     with pytest.raises(errors.SettingsError, match="no source"):
         keeping.source_frame("gpu9")
     database.close()
+
+
+def test_second_connection_leaves_the_first_its_locks(tmp_path: Path) -> None:
+    """Else the next process that closes the database would take the log of the one that records."""
+    path = tmp_path / "heatdrift.db"
+    pen = open_writer(str(path))
+    writer = Writer(pen, "uuid", "wren", 1)
+    log = path.with_name(path.name + "-wal")
+    before = log.stat().st_ino
+    open_writer(str(path), keeps_checkpoints=False).close()  # as when an alarm is put into the outbox
+    other = "import sys; from heatdrift.store.database import open_writer as o; o(sys.argv[1]).close()"
+    subprocess.run([sys.executable, "-c", other, str(path)], check=True)
+    assert log.exists()
+    assert log.stat().st_ino == before
+    writer.note_task("judge", 5, True)
+    reading = open_reader(str(path))
+    try:
+        with reading.begin() as connection:
+            assert connection.scalar(select(task_log.c.at_utc_ms)) == 5
+    finally:
+        reading.close()
+        pen.close()
