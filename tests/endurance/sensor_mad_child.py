@@ -1,6 +1,7 @@
 """An NVML child that is out of its mind whenever a file says so; otherwise it is the real one.
 
-Run as ``python sensor_mad_child.py CONTROL_FILE``; the file holds the name of what to do wrong and a seed.
+Run as ``python sensor_mad_child.py CONTROL_FILE``; the file holds the name of what to do wrong and a number,
+which is noted beside it when it was done.
 """
 
 from __future__ import annotations
@@ -32,6 +33,8 @@ def main() -> int:
         answer = server.answer(json.loads(line))
         fault, _, seed = control.read_text().rpartition(" ") if control.exists() else ("", "", "")
         if fault:
+            with control.with_name("met").open("a") as met:
+                met.write(f"{seed}\n")
             misbehave(fault, answer, random.Random(f"{seed} {time.monotonic_ns()}"))
         else:
             say(json.dumps(answer) + "\n")

@@ -18,6 +18,7 @@ import pandas as pd
 from heatdrift.daemon.discovery import Doors, discover
 from heatdrift.daemon.layout import Layout, Place, SourceLayout
 from heatdrift.daemon.sensors.patience import Patience, PatientFiles
+from heatdrift.daemon.sensors.watched import WatchedGroup
 from heatdrift.store.records import Cadence, Missing
 
 from ..daemon.trouble.rig import MeddledFiles, Record, Rig
@@ -112,6 +113,9 @@ class FaultRig(Rig):
         """What is found now; the looks are counted before anything can hold them up."""
         doors = Doors(self.tree.sys_root, self.tree.proc_root, self.link, False, self.door)
         found = discover(doors, self.overrides)
+        for group in found.groups:
+            if isinstance(group, WatchedGroup):  # it must not take a busy machine for a slow sensor
+                group._stopwatch = self._time_s
         return replace(
             found,
             groups=(self.counter, *found.groups),

@@ -35,7 +35,8 @@ LOST_CODES = (1, 9, 15, 16, 17, 18, 999)
 TEMPERATURE = "nvmlDeviceGetTemperatureV"
 MAD_CHILD = Path(__file__).with_name("sensor_mad_child.py")
 # Real seconds: enough to start an interpreter on a busy machine; the turned clock stands still meanwhile.
-DEADLINE_S = 5.0
+DEADLINE_S, DEADLINE_OF_HANGS_S = 20.0, 5.0
+COMES_BACK_S = 1500.0  # after the longest of the pauses between two tries
 GENEROUS_S = 600.0  # a guard against hanging
 
 
@@ -64,13 +65,14 @@ def rig(tmp_path: Path) -> Iterator[FaultRig]:
 
 
 @pytest.fixture
-def mad_rig(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[FaultRig]:
+def mad_rig(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fault: str) -> Iterator[FaultRig]:
     """With a GPU whose child does what a file says."""
+    deadline_s = DEADLINE_OF_HANGS_S if fault == "hangs" else DEADLINE_S
     memory = Path("/dev/shm")
     with tempfile.TemporaryDirectory(dir=memory if os.access(memory, os.W_OK) else tmp_path) as folder:
         rig = FaultRig(Path(folder), has_nvml=True)
         command = [sys.executable, str(MAD_CHILD), str(rig.root / "control")]
-        rig.link = NvmlLink(command, deadline_s=DEADLINE_S)
+        rig.link = NvmlLink(command, deadline_s=deadline_s)
         monkeypatch.setenv(STATE_VARIABLE, str(rig.tree.nvml_state))
         yield rig
         rig.close()
@@ -129,7 +131,7 @@ def test_a_file_that_fails_at_random_moments(rig: FaultRig, fault: str) -> None:
         injections.append(one)
         rig.inject(one, partial(begin, file), partial(end, file))
         at_s = one.to_s + rng.uniform(*REST_S)
-    assert_survived(rig, fault, injections, at_s + 120.0)
+    assert_survived(rig, fault, injections, at_s + 120.0, lambda: met_ones(injections, rig.met_s))
 
 
 def test_a_file_that_blocks_for_ever_costs_its_own_values_and_one_thread(rig: FaultRig) -> None:
@@ -166,19 +168,20 @@ def test_a_file_that_blocks_for_ever_costs_its_own_values_and_one_thread(rig: Fa
 )
 def test_nvml_child_that_fails_at_random_moments(mad_rig: FaultRig, fault: str) -> None:
     rig, rng = mad_rig, random.Random(f"{SEED} nvml {fault}")
-    control = rig.root / "control"
+    control, met = rig.root / "control", set[int]()
 
-    def begin() -> None:
-        rig.files.met()
+    def begin(number: int) -> None:
         if fault == "killed":
             assert rig.link is not None
             if rig.link.pid is not None:
                 os.kill(rig.link.pid, signal.SIGKILL)
+                met.add(number)
         elif fault == "GPU lost":
             lost = rng.choice(LOST_CODES)
             rig.gpus[0] = {"errors": dict.fromkeys((TEMPERATURE, "nvmlDeviceGetHandleByIndex"), lost)}
+            met.add(number)
         else:
-            control.write_text(f"{fault} {rng.random()}")
+            control.write_text(f"{fault} {number}")
 
     def end() -> None:
         control.unlink(missing_ok=True)
@@ -186,18 +189,30 @@ def test_nvml_child_that_fails_at_random_moments(mad_rig: FaultRig, fault: str) 
 
     at_s, injections = 30.0, []
     rest_s = LOST_REST_S if fault == "GPU lost" else REST_S
-    for _ in range(n_injections(2)):
+    for number in range(n_injections(2)):
         one = Injection(fault, "", at_s, at_s + rng.uniform(*NVML_LASTS_S))
         injections.append(one)
-        rig.inject(one, begin, end)
+        rig.inject(one, partial(begin, number), end)
         at_s = one.to_s + rng.uniform(*rest_s)
-    record = assert_survived(rig, f"NVML child {fault}", injections, at_s + 700.0)
+
+    def were_met() -> list[Injection]:
+        path = rig.root / "met"
+        numbers = met | ({int(word) for word in path.read_text().split()} if path.exists() else set())
+        return [injections[number] for number in sorted(numbers)]
+
+    record = assert_survived(rig, f"NVML child {fault}", injections, at_s + COMES_BACK_S, were_met)
     assert record.n_looks("gpu0") == rig.counter.n_looks
     assert record.sources["gpu0"]["temperature_c"].iloc[-60:].notna().all()  # it came back
     assert record.sources["cpu0"]["temperature_c"].notna().all()  # nobody else has suffered
 
 
-def assert_survived(rig: FaultRig, fault: str, injections: list[Injection], for_s: float) -> Record:
+def assert_survived(
+    rig: FaultRig,
+    fault: str,
+    injections: list[Injection],
+    for_s: float,
+    were_met: Callable[[], list[Injection]],
+) -> Record:
     """Run, count, print, and refuse a lost row or an invented value."""
     heard = LogClock(rig)
     logging.getLogger("heatdrift").addHandler(heard)
@@ -212,7 +227,7 @@ def assert_survived(rig: FaultRig, fault: str, injections: list[Injection], for_
     count.injected, count.survived = len(injections), len(injections) if status == 0 else 0
     count.rows_lost = rig.counter.n_looks - record.n_looks("cpu0")
     count.invented = len(invented)
-    met = met_ones(injections, rig.met_s)
+    met = were_met()
     count.said, count.met = rig.n_said(record, met, heard.moments_s), len(met)
     ledger.show()
     print(f"longest time without a look: {rig.longest_silence_s:.0f} s; gaps: {len(record.gaps)}")
