@@ -19,11 +19,9 @@ from pathlib import Path
 import pytest
 
 from heatdrift.fake_sensors.machine import START_UTC_MS
-from heatdrift.store.database import open_writer
-from heatdrift.store.derived import DerivedStore
 from heatdrift.store.records import GapReason
 
-from ..cli.nightly_world import DAY_MS, DAYS, copied, copy_of_world
+from ..cli.nightly_world import DAY_MS, DAYS, change, copied, copy_of_world
 from .process_daemon import Killed, Recorder, impossible, rows, stopped_gaps, trouble
 from .process_ledger import Ledger, n_injections
 from .process_lives import Lives, await_file, lives
@@ -32,6 +30,7 @@ SEED = 20261126
 MEMORY = Path("/dev/shm")
 MOST_LIVE_S = 3.0  # after its first rows; a batch of the first minutes is written each quarter of a second
 KILLS_IN_A_ROW = 10
+OPEN_DAYS = 3
 MOST_MONTHS = 20  # each costs a whole judgement
 MADE = ("load_step", "settled_window", "era_fit", "day_fit", "verdict", "message")
 RAW = ("source_sample", "probe_sample", "gap", "channel", "source")
@@ -92,12 +91,16 @@ def children() -> Iterator[Lives]:
 
 
 @pytest.fixture(scope="module")
-def raw_world(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """A record of some weeks of which nothing is derived yet."""
-    database = copy_of_world(tmp_path_factory.mktemp("raw"))
-    writing = open_writer(database)
-    DerivedStore(writing, 1).forget()
-    writing.close()
+def world(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """A record of some weeks of which the last nights have yet to derive their days, and to judge."""
+    database = copy_of_world(tmp_path_factory.mktemp("world"))
+    from_ms = NIGHT_MS - OPEN_DAYS * DAY_MS
+    day = f"{datetime.fromtimestamp(from_ms / 1000, UTC):%Y-%m-%d}"
+    change(
+        database,
+        f"DELETE FROM load_step WHERE at_utc_ms >= {from_ms}",
+        *(f"DELETE FROM {table} WHERE day >= '{day}'" for table in ("settled_window", "day_fit")),
+    )
     return database
 
 
@@ -112,21 +115,21 @@ def dump(database: str, tables: tuple[str, ...]) -> dict[str, list[tuple[object,
         return found
 
 
-def test_judge_that_is_killed_at_random_moments(children: Lives, raw_world: str, tmp_path: Path) -> None:
+def test_judge_that_is_killed_at_random_moments(children: Lives, world: str, tmp_path: Path) -> None:
     """Whatever it left, the next night makes the same of it as if nothing had happened, and tells it once."""
     rng = random.Random(SEED)
-    whole = copied(raw_world, _folder(tmp_path, "whole"))
+    whole = copied(world, _folder(tmp_path, "whole"))
     began_s = time.monotonic()
     children.do("judge", whole, NIGHT_MS)
     usual_s = time.monotonic() - began_s
     wanted = dump(whole, MADE)
     assert all(wanted[table] for table in ("load_step", "day_fit", "verdict", "message"))
-    raw = dump(raw_world, RAW)
+    raw = dump(world, RAW)
     ledger = Ledger("processes", SEED)
     count = ledger.of("judge killed")
     doubled = 0
     while count.injected < n_injections(3):
-        database = copied(raw_world, _folder(tmp_path, f"torn-{count.injected}"))
+        database = copied(world, _folder(tmp_path, f"torn-{count.injected}"))
         for _ in range(min(KILLS_IN_A_ROW, n_injections(3) - count.injected)):
             children.begin("judge", database, NIGHT_MS)
             time.sleep(rng.random() * usual_s)
@@ -145,10 +148,10 @@ def test_judge_that_is_killed_at_random_moments(children: Lives, raw_world: str,
     assert (count.rows_lost, count.invented, doubled) == (0, 0, 0)
 
 
-def test_writer_of_a_report_that_is_killed_at_random_moments(raw_world: str, tmp_path: Path) -> None:
+def test_writer_of_a_report_that_is_killed_at_random_moments(world: str, tmp_path: Path) -> None:
     """The report is the old one or the new one; half of one lies at most beside it, and not for long."""
     rng = random.Random(SEED)
-    database = copied(raw_world, _folder(tmp_path, "made"))
+    database = copied(world, _folder(tmp_path, "made"))
     folder = _folder(tmp_path, "reports")
     ledger = Ledger("processes", SEED)
     count = ledger.of("writer of a report killed")
@@ -178,12 +181,10 @@ def test_writer_of_a_report_that_is_killed_at_random_moments(raw_world: str, tmp
     assert names == ["report.html", "report.json"]
 
 
-def test_nightly_writer_that_is_killed_at_random_moments(
-    children: Lives, raw_world: str, tmp_path: Path
-) -> None:
+def test_nightly_writer_that_is_killed_at_random_moments(children: Lives, world: str, tmp_path: Path) -> None:
     """The next night writes what is missing, and tells of it once."""
     rng = random.Random(SEED)
-    database = copied(raw_world, _folder(tmp_path, "months"))
+    database = copied(world, _folder(tmp_path, "months"))
     children.do("judge", database, NIGHT_MS)
     own = copied(database, _folder(tmp_path, "own"))
     began_s = time.monotonic()
