@@ -57,6 +57,8 @@ class _Slot:
             return Missing.FAULT_FLAG
         number = self.file.number()
         if not isinstance(number, int):
+            if meter is not None:
+                meter.restart()  # a mean over the time in which nobody looked is no reading of now
             return number
         if meter is not None:
             return meter.mean_milli_w(number, at_boot_s)

@@ -117,6 +117,7 @@ class NvmlGroup:
         """Read every channel once; the same `Missing` for all where NVML cannot or must not be asked."""
         raw = self._mine(self._link.look(at_boot_s))
         if isinstance(raw, Missing):
+            self._counters.clear()  # a mean over the time in which nobody looked is no reading of now
             return [raw] * len(self._slots)
         limit = raw[STAMP + ENFORCED_LIMIT]
         readings = []
@@ -177,6 +178,8 @@ class NvmlGroup:
         """Growth of a counter per second, times ``scale``."""
         count = _value(answer, 1)
         if isinstance(count, Missing):
+            if count is not Missing.NOT_READ:  # it was only not due
+                self._counters.pop(slot, None)
             return count
         before = self._counters.get(slot)
         self._counters[slot] = (stamp_s, at_boot_s, count)

@@ -188,3 +188,19 @@ def test_slow_drivers_are_read_once_a_minute(fake_sys: FakeSys) -> None:
     for name, period_s in (("nvme", 60.0), ("thinkpad", 60.0), ("coretemp", 0.0)):
         chip = chip_named(fake_sys.sys, name)
         assert HwmonGroup(fake_sys.sys, chip, chip.inputs).min_period_s == period_s
+
+
+def test_energy_of_the_time_without_a_reading_is_no_power(fake_sys: FakeSys) -> None:
+    folder = fake_sys.chip(0, "pci0000:00/0000:03:00.0", "xe", energy1_input=1_000_000)
+    chip = find_chips(fake_sys.sys)[0]
+    group = HwmonGroup(fake_sys.sys, chip, chip.inputs)
+    path = f"{folder.relative_to(fake_sys.sys.parent)}/energy1_input"
+    assert group.read(1.0) == [Missing.FIRST_LOOK]
+    for text, at_s, expected in (
+        ("N/A", 2.0, Missing.NOT_NUMERIC),
+        (501_000_000, 12.0, Missing.FIRST_LOOK),
+        (581_000_000, 13.0, 80_000),
+    ):
+        fake_sys.put(path, text)
+        assert group.read(at_s) == [expected]
+    group.close()

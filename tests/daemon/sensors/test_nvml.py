@@ -157,6 +157,25 @@ def test_energy_counter_that_began_again_is_missing(bench: Bench) -> None:
     assert bench.read(group, 10.0)["power_w"] is Missing.COUNTER_RESTART
 
 
+@pytest.mark.parametrize("where", ["nvmlDeviceGetTotalEnergyConsumption", "nvmlInit"])
+def test_failure_is_not_bridged(bench: Bench, where: str) -> None:
+    """Twelve seconds of trouble in which a load began: their mean is no power of now."""
+    bench.set(GpuState(power_w=20.0, energy_j=1000.0))
+    group = bench.group()
+    bench.read(group)
+    link = bench.links[0]
+    if where == "nvmlInit":
+        assert link.pid is not None
+        os.kill(link.pid, signal.SIGKILL)
+    else:
+        bench.set(GpuState(power_w=20.0, energy_j=1020.0, errors={where: 10}))
+    assert isinstance(bench.read(group)["power_w"], Missing)
+    bench.set(GpuState(power_w=80.0, energy_j=1500.0))
+    assert bench.read(group, 12.0)["power_w"] is Missing.FIRST_LOOK
+    bench.set(GpuState(power_w=80.0, energy_j=2300.0))
+    assert bench.read(group, 10.0)["power_w"] == 80_000
+
+
 def test_silence_too_long_is_not_bridged(bench: Bench) -> None:
     bench.set(GpuState(energy_j=1000.0))
     group = bench.group()
