@@ -21,10 +21,11 @@ from ..store.records import GapReason
 from ..store.spool import Backlog
 from ..store.summary import StoreSummary, summary
 from ..store.verdicts import VerdictBook
+from .identity import identity
 from .pulse import pulse
 from .server_side import found_waiting, fresher, spool_path, waiting_text
 from .settings import Settings
-from .wiring import cure_for_readers, identity
+from .wiring import cure_for_readers
 from .wording import counted, moment_text, size_text, span_text
 
 State = Literal["fine", "note", "act"]

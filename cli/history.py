@@ -15,8 +15,8 @@ from ..store.journal_entry import JournalEntry
 from ..store.machines import machines
 from ..store.reader import Reader
 from .export import progress_bar
+from .identity import identity
 from .settings import Settings
-from .wiring import identity
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -20,11 +20,12 @@ from ..store.machines import MachineEntry, machines
 from ..store.plain_text import plain
 from ..store.writer import Writer
 from .export import progress_bar
+from .identity import identity
 from .options import json_option, settings_options
 from .places import APPLICATION
 from .settings import Settings
 from .speech import complain, mention, say, say_json
-from .wiring import identity, upkeep_settings
+from .wiring import upkeep_settings
 from .wording import counted, moment_text, rfc3339
 
 EXIT_LEFT_OUT = 1

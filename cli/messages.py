@@ -19,11 +19,12 @@ from ..store.machines import machines
 from ..store.message import DeliveryState, Severity, StoredMessage
 from ..store.outbox import Outbox
 from ..store.reader import Reader
+from .identity import identity
 from .options import json_option, machine_option, settings_options
 from .settings import Settings
 from .speech import complain, say, say_json
 from .tables import columns
-from .wiring import cure_for_readers, identity, message_settings
+from .wiring import cure_for_readers, message_settings
 from .wording import counted, moment_text, rfc3339
 
 log = logging.getLogger(__name__)

@@ -12,6 +12,7 @@ from ..store.errors import StoreError
 from ..store.latest import latest_probes, latest_samples
 from ..store.spool import Backlog
 from ..store.summary import summary
+from .identity import identity
 from .options import json_option, machine_option, settings_options
 from .pulse import pulse
 from .server_side import found_waiting, fresher, state_of, waiting_text
@@ -19,7 +20,6 @@ from .settings import Settings
 from .speech import say, say_json
 from .status_text import Status, as_document, as_lines
 from .tables import labelled
-from .wiring import identity
 
 EXIT_NOT_RECORDING = 2
 EPILOG = """\b

@@ -15,11 +15,12 @@ from ..store.keeping import UpkeepResult, upkeep, usual_backup
 from ..store.migrations import upgrade
 from ..store.schema import REVISIONS
 from . import repairing
+from .identity import identity
 from .options import json_option, settings_options
 from .pulse import refuse_beside_a_recorder
 from .settings import Settings
 from .speech import complain, say, say_json
-from .wiring import identity, upkeep_settings
+from .wiring import upkeep_settings
 from .wording import size_text
 
 EXIT_WARNINGS = 1

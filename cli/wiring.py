@@ -39,9 +39,9 @@ from ..store.summary import summary
 from ..store.upkeep_settings import UpkeepSettings
 from ..store.writer import Writer
 from .fake_machine import DOUBLE_LIBRARY, Fake, fake_machine
+from .identity import identity as identity  # noqa: PLC0414 - who asks the wiring gets it here
 from .knobs import built
 from .outbox_door import OutboxDoor
-from .places import fake_machine_uuid, machine_uuid, user_folder
 from .pulse import refuse_beside_a_recorder
 from .server_side import ServerSide, refuse_beside_a_courier, server_side
 from .settings import Settings
@@ -196,14 +196,6 @@ def refuse_beside_another(url: str, machine_uuid: str, allowed_pid: int) -> None
 def machine_name(settings: Settings, fake: Fake | None = None) -> str:
     """What the machine that is recorded is called."""
     return settings.machine_name or (fake.name if fake else socket.gethostname())
-
-
-def identity(settings: Settings, fake: Fake | None = None) -> str:
-    """UUID of the machine that is recorded."""
-    if fake is not None:
-        return fake_machine_uuid(fake.kind, fake.seed)
-    path = sqlite_path(parse_url(settings.database))
-    return machine_uuid(path.absolute().parent if path else user_folder())
 
 
 def service_settings(settings: Settings, fake: Fake | None = None) -> ServiceSettings:

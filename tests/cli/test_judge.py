@@ -17,10 +17,10 @@ import pytest
 from click.testing import CliRunner, Result
 
 from heatdrift.cli.history import History, open_history
+from heatdrift.cli.identity import identity
 from heatdrift.cli.judge import JudgedNight, judge_night
 from heatdrift.cli.main import heatdrift as cli
 from heatdrift.cli.settings import load
-from heatdrift.cli.wiring import identity
 from heatdrift.fake_sensors.machine import START_UTC_MS
 from heatdrift.reports.reference_conditions import ReferenceConditions
 from heatdrift.store.database import open_writer

@@ -13,10 +13,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from heatdrift.cli.identity import identity
 from heatdrift.cli.main import heatdrift
 from heatdrift.cli.settings import load
 from heatdrift.cli.settings_command import effective_text
-from heatdrift.cli.wiring import identity
 from heatdrift.store.database import open_writer
 from heatdrift.store.errors import SettingsError
 from heatdrift.store.message import Lane, Message, Severity
