@@ -10,8 +10,10 @@ from sqlalchemy import Connection, Table, func, inspect, select, text
 
 from .database import Database
 from .errors import DamagedDataError, StoreError
+from .row_checksum import row_checksum
 from .schema import metadata
 
+CHECKSUM = "checksum"
 CHUNK_ROWS = 5000  # a few MB in memory, whatever the size of the database
 
 
@@ -51,9 +53,14 @@ def copy_into(source: Database, target: Database) -> int:
 def _copy_table(reading: Connection, writing: Connection, table: Table, names: set[str]) -> int:
     query = select(*(c for c in table.columns if c.name in names)).order_by(*table.primary_key.columns)
     streamed = reading.execution_options(yield_per=CHUNK_ROWS).execute(query)
+    # Rows from before there were checksums get theirs on the way; without one they would count as damaged.
+    lacks_checksum = CHECKSUM in table.c and CHECKSUM not in names
     n_read = 0
     for rows in streamed.partitions():
-        writing.execute(table.insert(), [dict(row._mapping) for row in rows])
+        found = [dict(row._mapping) for row in rows]
+        if lacks_checksum:
+            found = [row | {CHECKSUM: row_checksum(list(row.values()))} for row in found]
+        writing.execute(table.insert(), found)
         n_read += len(rows)
     n_written = writing.scalar(select(func.count()).select_from(table))
     if n_written != n_read:

@@ -27,7 +27,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from click.testing import CliRunner, Result
-from sqlalchemy import create_engine, inspect, select, text
+from sqlalchemy import MetaData, create_engine, inspect, select, text
 
 from heatdrift.cli.history import open_history
 from heatdrift.cli.judge import judge_night
@@ -78,7 +78,7 @@ def brought_up_to_date(path: Path) -> Path:
     return copy
 
 
-def digests_of(path: Path) -> dict[str, str]:
+def digests_of(path: Path | str) -> dict[str, str]:
     """SHA-256 of the rows of each source and of all probes, hot and sealed, as `make.py` makes them."""
     database = open_reader(str(path))
     try:
@@ -132,7 +132,7 @@ def recorded_anew(path: Path, to: Path) -> None:
     new.close()
 
 
-def understood(path: Path) -> tuple[dict[str, pd.DataFrame], list[dict[str, Any]]]:
+def understood(path: Path | str) -> tuple[dict[str, pd.DataFrame], list[dict[str, Any]]]:
     """Everything that is derived from a record, and the verdicts of its last night."""
     with open_history(load(database=str(path), environment={}), None) as history:
         night = judge_night(history, ReferenceConditions(), NOW_MS)
@@ -435,6 +435,43 @@ def test_a_server_is_copied_and_brought_up_to_date_as_well(postgres_url: str, tm
     with closing(sqlite3.connect(copy)) as plain:
         found = plain.execute("SELECT value, interface_share FROM day_fit").fetchall()
     assert found == [(0.05, None)]
+
+
+def moved_to_server(path: Path, url: str) -> None:
+    """The rows of an older file in the same older tables on a server."""
+    at_revision(url, revision_of(path))
+    engine = create_engine(url)
+    found = MetaData()
+    with closing(sqlite3.connect(path)) as plain, engine.begin() as connection:
+        found.reflect(connection)
+        for table in found.sorted_tables:
+            if table.name == alembic_version.name:
+                continue
+            names = [column.name for column in table.columns]
+            rows = plain.execute(f"SELECT {', '.join(names)} FROM {table.name}").fetchall()
+            if rows:
+                connection.execute(table.insert(), [dict(zip(names, row, strict=True)) for row in rows])
+            if rows and "id" in names:
+                sequence = f"pg_get_serial_sequence('{table.name}', 'id')"
+                connection.execute(text(f"SELECT setval({sequence}, (SELECT max(id) FROM {table.name}))"))
+    engine.dispose()
+
+
+def test_an_older_server_is_judged_as_one_that_was_recorded_today(postgres_url: str, tmp_path: Path) -> None:
+    path, anew = unpacked("0003", tmp_path), tmp_path / "anew.sqlite"
+    moved_to_server(path, postgres_url)
+    copies: list[Path | None] = []
+    settings = UpkeepSettings(backup_folder=tmp_path / "copies")
+    upgrade(postgres_url, lambda older: copies.append(usual_backup(older, settings, NOW_MS)))
+    (copy,) = copies
+    assert copy is not None and digests_of(copy) == digests_of(postgres_url) == DIGESTS["0003"]
+    recorded_anew(copy, anew)
+    (frames, verdicts), (other_frames, other_verdicts) = understood(postgres_url), understood(anew)
+    assert verdicts and verdicts == other_verdicts
+    for key, frame in frames.items():
+        pd.testing.assert_frame_equal(
+            in_order(frame, key), in_order(other_frames[key], key), check_exact=True
+        )
 
 
 def test_a_server_without_a_folder_for_copies_is_told_so(postgres_url: str) -> None:
