@@ -17,7 +17,7 @@ from .options import json_option, machine_option, settings_options
 from .pulse import pulse
 from .server_side import found_waiting, fresher, state_of, waiting_text
 from .settings import Settings
-from .speech import say, say_json
+from .speech import complain, say, say_json
 from .status_text import Status, as_document, as_lines
 from .tables import labelled
 
@@ -39,7 +39,11 @@ def command(ctx: click.Context, settings: Settings, machine: str | None, as_json
     Exit status 0 while it records, 2 while it does not.
     """
     now_utc_ms = time.time_ns() // 1_000_000
-    backlog = found_waiting(settings.database, identity(settings))
+    backlog = None
+    try:
+        backlog = found_waiting(settings.database, identity(settings))
+    except StoreError as error:  # the service's own folder; its server may be read all the same
+        complain(f"what waits here cannot be seen: {error}")
     try:
         database = open_reader(settings.database)
     except StoreError as error:

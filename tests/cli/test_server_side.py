@@ -151,3 +151,21 @@ def test_the_outbox_of_a_server_is_asked_beside_the_looks(
 
 def _uuid(url: str) -> str:
     return wiring.identity(load(database=url, environment={}, default_file=Path("/none")))
+
+
+def test_folder_of_another_user_hides_no_server(
+    make_side: Callable[[str], ServerSide], postgres_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The service's folder is closed to its owner's own account, the server is not."""
+    side = make_side(postgres_url)
+    recorded(side, {"state": "running", "pid": "1"})
+    awaited(lambda: side.next_due_utc_ms(0))
+    side.close()
+
+    def closed(path: Path) -> bool:
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "exists", closed)
+    done = run("status", "--database", postgres_url)
+    assert "gpu0" in done.stdout
+    assert "belongs to another user" in done.stderr
