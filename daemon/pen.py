@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 from collections import deque
 from collections.abc import Mapping
@@ -151,6 +152,11 @@ class Scribe:
                 "rows wait in memory, for up to %.0f minutes (%s): %s", self._hold_s / 60, wait, error
             )
         self._trouble = error
+        if not isinstance(error, DatabaseBusyError | DiskFullError):
+            # A connection may stay broken when the file is fine again: the next try begins with a new one.
+            with contextlib.suppress(StoreError):
+                self.pen.release()
+            self._must_take = True
 
     def _drop(self, held: _Held) -> None:
         """The oldest rows make room; the gap says that they were had and lost."""
