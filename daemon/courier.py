@@ -3,7 +3,7 @@
 The thread that looks at the sensors never waits for a server: it writes into the spool, wakes the courier
 and goes on. The courier may stand in front of a closed door for a week, or wait half a minute for every
 statement; what it could not deliver stays in the spool. A server that takes connections and then says nothing
-is left after a quarter of an hour.
+is left after half an hour.
 """
 
 from __future__ import annotations
@@ -37,8 +37,8 @@ MOST_ROWS = 10_000
 MOST_ENTRIES = 200
 MOST_REFUSALS = 3
 PAUSE_S, LONGEST_PAUSE_S = 10.0, 300.0  # after the first failure; doubled with each
-# A meeting is some fifteen statements, and a server may well take half a minute for each.
-DEADLINE_S = 900.0
+# A meeting is some forty answers, a delivery eight, and a server may well take half a minute for each.
+DEADLINE_S = 1800.0
 
 
 class Meet(Protocol):
