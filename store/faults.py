@@ -22,6 +22,8 @@ from .errors import (
     StoreError,
 )
 
+# Of a cell that holds no text, by a turned bit in the head of its row; Python's driver gives it no code.
+NO_TEXT = "Could not decode to UTF-8"
 NO_ROOM_BYTES = 1_000_000  # SQLite's shared-memory file alone grows in steps of 32 KiB
 
 _REMEDIES: dict[type[StoreError], tuple[str, str]] = {
@@ -103,6 +105,8 @@ def translated(where: str, path: Path | None = None) -> Iterator[None]:
 
 def _kind(original: BaseException, path: Path | None) -> type[StoreError] | None:
     code = getattr(original, "sqlite_errorcode", None)
+    if code is None and str(original).startswith(NO_TEXT):
+        return DamagedDataError
     if code is None:
         return _POSTGRES_FAULTS.get(getattr(original, "sqlstate", None) or "")
     primary = code & 0xFF  # the rest says which call failed
