@@ -11,6 +11,9 @@ from .sensors.patience import Patience
 
 log = logging.getLogger(__name__)
 
+# Above what NVML's own side waits for an answer and for the end of a child: two threads must not meet there.
+PATIENCE_S = 2.0
+
 
 class IdentityWatch:
     """Compares facts with those last known.
@@ -23,7 +26,7 @@ class IdentityWatch:
 
     def __init__(self, known: Mapping[str, str]) -> None:
         self._known = dict(known)
-        self._patience = Patience()
+        self._patience = Patience(PATIENCE_S)
 
     def changes(self, groups: Iterable[SensorGroup], at_utc_ms: int) -> list[IdentityChange]:
         """Ask every group; only what changed, or is new, comes back.

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Mapping, Sequence
 
 import pytest
 
 from heatdrift.daemon.gather import LATE_S, Gatherer
+from heatdrift.daemon.identity import IdentityWatch
 from heatdrift.daemon.layout import Layout, Place, ProbeLayout
 from heatdrift.daemon.sensors.base import Reading
+from heatdrift.daemon.sensors.patience import Patience
 from heatdrift.store.records import Channel, Missing
 
 
@@ -81,3 +84,24 @@ def test_one_that_held_up_the_look_is_doubted_twice_and_the_others_wait_for_the_
     bench.takes_s = 0.0
     assert bench.look() == [110_000, Missing.FIRST_LOOK, 110_000]
     assert bench.look() == [110_000] * 3
+
+
+def test_facts_that_never_come_cost_nobody_elses() -> None:
+    """The controller of a battery that hangs must not stop the service once a minute."""
+    over = threading.Event()
+
+    class Hanging(PlayedGroup):
+        def facts(self) -> Mapping[str, str]:
+            over.wait(60.0)
+            return {"ac": "battery"}
+
+    class Quick(PlayedGroup):
+        def facts(self) -> Mapping[str, str]:
+            return {"bios": "1.2"}
+
+    identity = IdentityWatch({})
+    identity._patience = Patience(0.05)
+    groups = Hanging("battery"), Quick("machine")
+    assert [change.subject for change in identity.changes(groups, 0)] == ["bios"]
+    assert identity.changes(groups, 60_000) == []
+    over.set()
