@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +10,7 @@ import click
 
 from ..reports.alerts import is_told_already, is_worth_telling
 from ..reports.backtest import KEEPS_STRETCH_DAYS, nights
+from ..reports.derivation import LEAST_ROWS
 from ..reports.judgement import Judge, Verdict
 from ..reports.verdict_document import moment, verdict_document
 from ..reports.verdict_message import message_of
@@ -39,6 +40,7 @@ ALERT_KEYS = (
     "change_ci95_k",
     "onset",
 )
+MOST_STRAY_DAYS = 366
 EPILOG = """\b
 Example:
   heatdrift backtest --json alerts.json
@@ -65,8 +67,8 @@ def command(
     imported, or before you let it write to you.
     """
     with open_history(settings, machine) as history:
-        first, last = _days(history, from_utc, to_utc)
         derivation = history.update()
+        first, last = _days(history, from_utc, to_utc)
         judge = Judge(history.reader, history.derived, derivation, KEEPS_STRETCH_DAYS)
         alerts = _alerts(history, judge, first, last)
     n_nights = (last - first).days + 1
@@ -78,11 +80,25 @@ def command(
 
 
 def _days(history: History, from_utc: datetime | None, to_utc: datetime | None) -> tuple[date, date]:
-    span = history.reader.span_utc_ms() or (0, 0)
-    first, last = day_of(milliseconds(from_utc) or span[0]), day_of((milliseconds(to_utc) or span[1] + 1) - 1)
+    """The nights asked for, else all from the first day of the record to its last."""
+    known = _days_of_record(history)
+    first = known[0] if from_utc is None else max(known[0], from_utc.date())
+    last = known[1] if to_utc is None else min(known[1], day_of((milliseconds(to_utc) or 0) - 1))
     if first > last:
         raise SettingsError("the period ends before it begins", remedy="correct --from and --to")
     return first, last
+
+
+def _days_of_record(history: History) -> tuple[date, date]:
+    """The first and the last day with more than a stray row of a clock that was wrong, if there is one."""
+    full: set[str] = set()
+    for source in history.reader.sources():
+        n_rows = history.derived.row_days(source.name, history.derived.marks(source.name))
+        full |= {day for day, n in n_rows.items() if n >= LEAST_ROWS}
+    if full:
+        return date.fromisoformat(min(full)), date.fromisoformat(max(full))
+    days = [date(1970, 1, 1) + timedelta(days=number) for number in history.reader.days()]
+    return days[0], min(days[-1], days[0] + timedelta(days=MOST_STRAY_DAYS))
 
 
 def _alerts(history: History, judge: Judge, first: date, last: date) -> list[dict[str, Any]]:

@@ -110,7 +110,7 @@ def merged_frame(reader: Reader, from_utc_ms: int, to_utc_ms: int) -> pd.DataFra
 def _columns(reader: Reader, start: int, end: int) -> list[str]:
     """Every column that has a value somewhere, in the order of sources, then probes."""
     has_value: dict[str, bool] = {}
-    for chunk_start, chunk_end in _stretches(start, end):
+    for chunk_start, chunk_end in _stretches(reader, start, end):
         frame = merged_frame(reader, chunk_start, chunk_end)
         for name in frame.columns:
             has_value[name] = has_value.get(name, False) or bool(frame[name].notna().any())
@@ -125,16 +125,17 @@ def _columns(reader: Reader, start: int, end: int) -> list[str]:
     return names
 
 
-def _stretches(start: int, end: int) -> Iterator[tuple[int, int]]:
-    at = start
-    while at < end:
-        after = min(end, (at - MONDAY_UTC_MS) // CHUNK_MS * CHUNK_MS + CHUNK_MS + MONDAY_UTC_MS)
-        yield at, after
-        at = after
+def _stretches(reader: Reader, start: int, end: int) -> Iterator[tuple[int, int]]:
+    """The weeks that have rows, and no other: one row of a clock that was wrong may lie centuries away."""
+    days = (number * DAY_MS for number in reader.days())
+    for week in sorted({(midnight - MONDAY_UTC_MS) // CHUNK_MS for midnight in days}):
+        begin = week * CHUNK_MS + MONDAY_UTC_MS
+        if begin < end and begin + CHUNK_MS > start:
+            yield max(begin, start), min(begin + CHUNK_MS, end)
 
 
 def _chunks(reader: Reader, start: int, end: int, columns: list[str]) -> Iterator[tuple[int, pd.DataFrame]]:
-    for chunk_start, chunk_end in _stretches(start, end):
+    for chunk_start, chunk_end in _stretches(reader, start, end):
         frame = merged_frame(reader, chunk_start, chunk_end)
         if len(frame):
             yield chunk_end, frame.reindex(columns=columns)

@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 
 from .errors import SettingsError
 from .import_tables import Numbers, Torn, ends_early
-from .parquet_pages import pages_of
+from .parquet_pages import Chunk, chunks_of, pages_of
 
 BATCH_ROWS = 65_536
 MOST_ROWS = 2_000_000_000  # a look a second for sixty years
@@ -91,18 +91,17 @@ class ParquetTable:
                 remedy="divide it",
             )
         with self._path.open("rb") as file:
-            for number in range(about.num_row_groups):
-                group = about.row_group(number)
-                for place in range(group.num_columns):
-                    chunk = group.column(place)
-                    name = chunk.path_in_schema
-                    most = MOST_TEXT_BYTES if chunk.physical_type == "BYTE_ARRAY" else MOST_NUMBER_BYTES
-                    if name in wanted and (size := _unpacked_size(file, chunk)) > most:
-                        raise SettingsError(
-                            f"{self._path}: {name!r} unpacks to {size / 1e6:,.0f} MB in one group of rows, "
-                            f"{most / 1e6:,.0f} MB at most are read",
-                            remedy="write it with smaller groups of rows",
-                        )
+            for chunk in list(chunks_of(file)):
+                if chunk.name not in wanted:
+                    continue
+                most = MOST_TEXT_BYTES if chunk.is_text else MOST_NUMBER_BYTES
+                size = max(chunk.unpacked, _unpacked_size(file, chunk, most))
+                if size > most:
+                    raise SettingsError(
+                        f"{self._path}: {chunk.name!r} unpacks to {size / 1e6:,.0f} MB in one group of rows, "
+                        f"{most / 1e6:,.0f} MB at most are read",
+                        remedy="write it with smaller groups of rows",
+                    )
 
     def _plain(self, column: pa.Array, name: str) -> pa.Array:
         if pa.types.is_dictionary(column.type):
@@ -120,17 +119,14 @@ class ParquetTable:
         return column
 
 
-def _unpacked_size(file: IO[bytes], chunk: pq.ColumnChunkMetaData) -> int:
-    """What a column takes in memory in one group of rows [bytes], by its pages and by what the end says."""
-    starts = [chunk.data_page_offset]
-    if chunk.has_dictionary_page and chunk.dictionary_page_offset:
-        starts.append(chunk.dictionary_page_offset)
-    said, found = int(chunk.total_uncompressed_size), 0
-    for page in pages_of(file, min(starts), chunk.total_compressed_size):
+def _unpacked_size(file: IO[bytes], chunk: Chunk, most: int) -> int:
+    """What the pages of a column say that they take in memory [bytes]; no further than ``most``."""
+    found = 0
+    for page in pages_of(file, chunk.start, chunk.packed):
         found += page.unpacked
-        if found > MOST_NUMBER_BYTES:
+        if found > most:
             break
-    return max(said, found)
+    return found
 
 
 def _reason(error: BaseException) -> str:

@@ -15,6 +15,7 @@ from .database import Database
 from .errors import SettingsError, StoreError
 from .packing import TIME
 from .records import Boot, Channel, Gap, GapReason, IdentityChange
+from .row_days import days_with_rows
 from .schema import boot, channel, gap, identity_change, machine, source
 from .series import LATEST_UTC_MS, all_rows, edges_utc_ms, probe_series, source_series
 from .units import MILLI, SOURCE_QUANTITIES
@@ -190,6 +191,15 @@ class Reader:
             every = [*source_series(connection, self.machine_id), probe_series(connection, self.machine_id)]
             known = [edges for series in every if (edges := edges_utc_ms(connection, series))]
         return (min(edges[0] for edges in known), max(edges[1] for edges in known)) if known else None
+
+    def days(self) -> list[int]:
+        """Numbers of the UTC days, from 1970 on, on which something may have been recorded, in order.
+
+        A clock that was once wrong by years leaves few days far from all others, and nothing between.
+        """
+        with self._database.begin() as connection:
+            every = [*source_series(connection, self.machine_id), probe_series(connection, self.machine_id)]
+            return sorted(set().union(*(days_with_rows(connection, series) for series in every)))
 
     def gaps(self) -> list[Gap]:
         """Every gap, by its beginning."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
 
 import numpy as np
@@ -13,6 +13,8 @@ from .errors import DamagedDataError
 from .packing import DAY_MS, TIME
 from .schema import sealed_day
 from .series import LATEST_UTC_MS, Series, rows_of
+
+MOST_PACKED_DAYS = 62  # weeks are packed together, and imported weeks may overlap
 
 
 def row_days(connection: Connection, series: Series, known: Mapping[str, int]) -> dict[str, int]:
@@ -25,16 +27,9 @@ def row_days(connection: Connection, series: Series, known: Mapping[str, int]) -
     known
         Rows by day (ISO) as they were counted before.
     """
-    moment = series.rows.c.time_utc_ms
-    number = (moment - moment % DAY_MS) / DAY_MS  # whole either way that a database divides
-    hot = connection.execute(
-        select(number.label("day"), func.count().label("n")).where(series.is_mine).group_by(number)
-    )
     counts: dict[str, int] = {}
-    for number_of_day, n_rows in hot:
-        if not 0 <= number_of_day <= LATEST_UTC_MS // DAY_MS:
-            raise DamagedDataError(f"a row of {series.name} has no possible moment", remedy=BRING_BACK)
-        _count(counts, int(number_of_day), n_rows)
+    for number_of_day, n_rows in _hot_days(connection, series):
+        _count(counts, number_of_day, n_rows)
     pieces = select(sealed_day).where(
         sealed_day.c.machine_id == series.machine_id, sealed_day.c.series == series.name
     )
@@ -60,6 +55,37 @@ def row_days(connection: Connection, series: Series, known: Mapping[str, int]) -
             for day, n in zip(*np.unique(moments // DAY_MS, return_counts=True), strict=True):
                 _count(counts, int(day), int(n))
     return dict(sorted(counts.items()))
+
+
+def days_with_rows(connection: Connection, series: Series) -> set[int]:
+    """Numbers of the UTC days, from 1970 on, that may have rows of a series; no packed table is opened.
+
+    Raises
+    ------
+    DamagedDataError
+        A packed table says that it reaches over more days than are ever packed together.
+    """
+    found = {number for number, _ in _hot_days(connection, series)}
+    c = sealed_day.c
+    labels = select(c.first_day, c.last_day).where(c.machine_id == series.machine_id, c.series == series.name)
+    for first, last in connection.execute(labels):
+        begin, end = (date.fromisoformat(day) - date(1970, 1, 1) for day in (first, last))
+        if not 0 <= (end - begin).days <= MOST_PACKED_DAYS:
+            what = f"a sealed table of {series.name} that reaches from {first} to {last} is none"
+            raise DamagedDataError(what, remedy=BRING_BACK)
+        found |= set(range(begin.days, end.days + 1))
+    return found
+
+
+def _hot_days(connection: Connection, series: Series) -> Iterator[tuple[int, int]]:
+    """Numbers of days, and how many plain rows each has."""
+    moment = series.rows.c.time_utc_ms
+    number = (moment - moment % DAY_MS) / DAY_MS  # whole either way that a database divides
+    query = select(number.label("day"), func.count().label("n")).where(series.is_mine).group_by(number)
+    for number_of_day, n_rows in connection.execute(query):
+        if not 0 <= number_of_day <= LATEST_UTC_MS // DAY_MS:
+            raise DamagedDataError(f"a row of {series.name} has no possible moment", remedy=BRING_BACK)
+        yield int(number_of_day), n_rows
 
 
 def _count(counts: dict[str, int], day_number: int, n: int) -> None:

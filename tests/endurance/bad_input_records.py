@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import functools
 import hashlib
 import json
@@ -9,6 +10,7 @@ import os
 import random
 import shutil
 import sqlite3
+import tempfile
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -142,8 +144,10 @@ CELLS: tuple[Any, ...] = (
 
 
 @functools.cache
-def good_record(folder: Path) -> Path:
-    """One record for all tests of a folder: two days, something in every table."""
+def good_record() -> Path:
+    """One record for all tests: two days, something in every table."""
+    folder = Path(tempfile.mkdtemp(prefix="hd-good-", dir=memory_folder(Path(tempfile.gettempdir()))))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
     path = folder / "good.sqlite"
     database = open_writer(str(path))
     writer = Writer(database, "uuid", "wren", START_UTC_MS)
@@ -186,7 +190,7 @@ def spoiled(rng: random.Random, folder: Path) -> tuple[Path, str]:
     path = folder / "spoiled.sqlite"
     for old in folder.glob("spoiled.sqlite*"):
         old.unlink()
-    shutil.copyfile(good_record(folder), path)
+    shutil.copyfile(good_record(), path)
     said = []
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("PRAGMA synchronous = OFF")

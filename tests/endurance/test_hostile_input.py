@@ -298,7 +298,7 @@ class Tags(HTMLParser):
 @pytest.fixture(scope="module")
 def hostile_record(folder: Path) -> Path:
     """The record of the campaign with words in it that want to be obeyed."""
-    good = records.good_record(folder)
+    good = records.good_record()
     path = folder / "hostile.sqlite"
     path.write_bytes(good.read_bytes())
     database = open_writer(str(path))
@@ -411,7 +411,7 @@ def test_tables_hold_no_formula(hostile_record: Path, folder: Path) -> None:
 
 def test_a_source_that_is_a_formula_is_not_exported(tmp_path: Path, folder: Path) -> None:
     path = tmp_path / "formula.sqlite"
-    path.write_bytes(records.good_record(folder).read_bytes())
+    path.write_bytes(records.good_record().read_bytes())
     database = open_writer(str(path))
     with database.begin() as connection:
         connection.exec_driver_sql("UPDATE source SET name = ? WHERE name = 'gpu0'", ("=1+1,x\r\ny",))

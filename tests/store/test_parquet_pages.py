@@ -11,7 +11,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from heatdrift.store.import_parquet import ParquetTable
-from heatdrift.store.parquet_pages import pages_of
+from heatdrift.store.parquet_pages import chunks_of, pages_of
 
 N_ROWS = 30_000
 
@@ -28,14 +28,16 @@ def test_all_pages_of_a_column_are_walked_along(
     options: dict[str, Any] = {"compression": compression, "use_dictionary": use_dictionary}
     pq.write_table(table, path, data_page_size=4096, data_page_version=data_page_version, **options)
     with path.open("rb") as file:
-        for place in range(2):
+        for place, told in enumerate(list(chunks_of(file))):
             chunk = pq.read_metadata(path).row_group(0).column(place)
             start = min(
                 offset
                 for offset in (chunk.data_page_offset, chunk.dictionary_page_offset)
                 if offset is not None
             )
-            pages = list(pages_of(file, start, chunk.total_compressed_size))
+            sizes = chunk.total_compressed_size, chunk.total_uncompressed_size
+            assert told == (("number", "text")[place], place == 1, start, *sizes)
+            pages = list(pages_of(file, told.start, told.packed))
             assert len(pages) > 5
             # What the end of the file says counts the headers as well, some 20 to 100 bytes each.
             headers = chunk.total_uncompressed_size - sum(page.unpacked for page in pages)
@@ -72,3 +74,19 @@ def test_a_file_of_many_pages_is_read_as_before(tmp_path: Path) -> None:
 def test_a_header_that_is_none(raw: bytes, words: str) -> None:
     with pytest.raises(ValueError, match=words):
         list(pages_of(io.BytesIO(raw), 0, 100))
+
+
+def test_an_end_that_says_nothing_of_its_columns(tmp_path: Path) -> None:
+    """The library was seen to end the whole process over such a file."""
+    path = tmp_path / "table.parquet"
+    pq.write_table(pa.table({"number": [1.0]}), path)
+    raw = path.read_bytes()
+    n_ends = 0
+    for place in range(len(raw) - 8 - int.from_bytes(raw[-8:-4], "little"), len(raw) - 8):
+        for wrong in (0, 0xFF, raw[place] ^ 0x10):
+            broken = raw[:place] + bytes([wrong]) + raw[place + 1 :]
+            try:
+                list(chunks_of(io.BytesIO(broken)))
+            except ValueError:
+                n_ends += 1
+    assert n_ends > 50
