@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 OPEN_FILES = "/proc/self/fd"
 LARGEST_PIECE = 65536
-SIDE_QUESTIONS = ("peek", "facts")  # asked in between, they change nothing in what is looked out for
+SIDE_QUESTIONS = ("peek", "facts", "open")  # asked between looks; what is looked out for stays the same
 
 
 class Server:

@@ -180,7 +180,9 @@ class TestChild:
         assert link.look(1.0)
         bell = link.bell
         assert bell is not None
-        assert link.facts(link.gpus[0].uuid) and link.peek(1.5)  # asked in between, and it still looks out
+        # Asked in between, as by a search for new sensors, and it still looks out.
+        assert link.facts(link.gpus[0].uuid) and link.peek(1.5) and link.attach(state.parent / "sys")
+        assert link.bell == bell
         write_state(state, "580.1", [GpuState(power_w=80.0)])
         assert select.select([bell], [], [], GENEROUS_S)[0]
         assert link.hear() == LOAD and link.bell is None
