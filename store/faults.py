@@ -110,8 +110,8 @@ def _kind(original: BaseException, path: Path | None) -> type[StoreError] | None
     if code is None:
         return _POSTGRES_FAULTS.get(getattr(original, "sqlstate", None) or "")
     primary = code & 0xFF  # the rest says which call failed
-    if primary == sqlite3.SQLITE_IOERR and path is not None and _has_no_room(path):
-        return DiskFullError  # the shared-memory file beside the database could not grow
+    if primary in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN) and path is not None and _has_no_room(path):
+        return DiskFullError  # one of the two files beside the database could not be made, or not grow
     if primary == sqlite3.SQLITE_CANTOPEN and path is not None and path.exists():
         return ReadOnlyDatabaseError  # a database in WAL mode needs two more files beside it
     return _SQLITE_FAULTS.get(primary)

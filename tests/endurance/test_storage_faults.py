@@ -196,7 +196,9 @@ def test_disk_in_trouble(name: str, tmp_path: Path, ledger: Ledger) -> None:
                     pass
                 n_said = len(recorder.said)
                 with begin(disk, recorder, rng):
-                    for job in rng.choices((*JOBS, "look", "look"), k=rng.randrange(2, 6)):
+                    # A migration waits ten seconds for a lock, as it should, and longer than this may.
+                    jobs = JOBS[:-1] if kind is DatabaseBusyError else JOBS
+                    for job in rng.choices((*jobs, "look", "look"), k=rng.randrange(2, 6)):
                         if job == "look":
                             recorder.look()
                         else:
