@@ -85,8 +85,12 @@ def recover(folder: Path, n_steps: int) -> tuple[bool, list[str]]:
             said += result.warnings
             if not result.is_damaged:
                 return was_found, said
+        before = [digest(path.with_name(NAME + suffix)) for suffix in ("", "-wal")]
+        done = repair(path, folder / BACKUPS, now_utc_ms(n_steps))
+        assert done is not None, said
         was_found = True
-        repair(path, folder / BACKUPS, now_utc_ms(n_steps))
+        kept = [digest(done.kept_as.with_name(done.kept_as.name + suffix)) for suffix in ("", "-wal")]
+        assert kept == before  # to the last bit
     raise AssertionError(f"damaged after two repairs: {said}")
 
 

@@ -22,7 +22,7 @@ from pathlib import Path
 import pytest
 
 from heatdrift.store.backup import set_damaged_aside
-from heatdrift.store.damage import need_whole, set_aside
+from heatdrift.store.damage import need_whole
 from heatdrift.store.database import open_writer
 from heatdrift.store.errors import DamagedDataError, DatabaseBusyError, DiskFullError, ReadOnlyDatabaseError
 from heatdrift.store.keeping import check_integrity
@@ -50,7 +50,7 @@ from .storage_disk import (
     write_protected,
 )
 from .storage_life import BACKUPS, BATCH_STEPS, LOG, NAME, WORK, age
-from .storage_recovery import Template, contents, copier, digest, is_told, make_template, recover
+from .storage_recovery import Template, contents, copier, is_told, make_template, recover
 from .storage_world import examine
 
 SEED = int(os.environ.get("HEATDRIFT_SEED", "20261126"))
@@ -112,9 +112,7 @@ def test_damage(name: str, template: Template, copied: Callable[[], Path], ledge
     for _ in range(n_injections(2)):
         folder = copied()
         path = folder / NAME
-        wounded = path.with_name(NAME + suffix)
-        injure(wounded, rng)
-        before = digest(wounded)
+        injure(path.with_name(NAME + suffix), rng)
         count.injected += 1
         was_found, said = recover(folder, template.n_steps)
         found = examine(path, template.n_steps + 1, template.n_backed_up)
@@ -124,11 +122,8 @@ def test_damage(name: str, template: Template, copied: Callable[[], Path], ledge
         count.met += was_found or found.n_lost > 0
         count.said += was_found and is_told(path)
         assert found.n_invented == found.n_extra == found.n_old_lost == 0, (said, found)
-        if was_found:
-            kept = set_aside(path)[0]
-            # Found at the start it is untouched; found at night, the step of this evening is in it as well.
-            assert "is damaged (" not in said[0] or before == digest(kept.with_name(kept.name + suffix)), said
-        elif name != "log cut off":  # of that nothing is left to see; the next start says: not running
+        # Of a log that was cut off nothing is left to see; the next start says: not running.
+        if not was_found and name != "log cut off":
             # What is broken in the last commit looks as a write that was cut short.
             assert found.n_lost <= (LAST_COMMIT_ROWS if suffix else 0), (said, found)
 
