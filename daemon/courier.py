@@ -35,6 +35,7 @@ Answer = TypeVar("Answer")
 # Some thousand rows a transaction: a day's backlog is carried in a few dozen turns, and takes a few MB.
 MOST_ROWS = 10_000
 MOST_ENTRIES = 200
+LAST_NUMBER = 2**63
 MOST_REFUSALS = 3
 PAUSE_S, LONGEST_PAUSE_S = 10.0, 300.0  # after the first failure; doubled with each
 # A meeting is some forty answers, a delivery eight, and a server may well take half a minute for each.
@@ -98,7 +99,7 @@ class Courier:
         self._wanted = threading.Event()
         self._has_tried = threading.Event()
         self._lock = threading.Lock()
-        self._questions: dict[str, Callable[[Deliverer], Any]] = {}
+        self._questions: dict[str, tuple[int, Callable[[Deliverer], Any]]] = {}
         self._answers: dict[str, Any] = {}
         self._deliverer: Deliverer | None = None
         self._n_failures = 0
@@ -143,7 +144,7 @@ class Courier:
         name
             Of the question: asked again under it, the answer is given.
         question
-            Put to the server by the courier, after all that waits was delivered.
+            Put to the server by the courier, after all that waits now was delivered.
 
         Raises
         ------
@@ -154,7 +155,8 @@ class Courier:
             if name in self._answers:
                 found: Answer = self._answers.pop(name)
                 return found
-            self._questions[name] = question
+            after, _ = self._questions.get(name, (self._spool.newest(), question))
+            self._questions[name] = after, question
         self.wake()
         raise DatabaseBusyError("the server has not answered yet", remedy="ask again in a moment")
 
@@ -215,16 +217,24 @@ class Courier:
                 if entries[0].number <= self._alone_until:
                     entries = entries[:1]
                 self._deliver(deliverer, entries)
-            with self._lock:
-                questions = dict(self._questions)
-            for name, question in questions.items():
-                self._line.begin(self._now_s())
-                answer = question(deliverer)
-                with self._lock:
-                    self._answers[name] = answer
-                    self._questions.pop(name, None)
+                self._recover()
+                self._answer(deliverer, entries[-1].number)  # before a slow server something always waits
+            if self._is_resting or not self._spool.newest():
+                self._answer(deliverer, LAST_NUMBER)
         finally:
             self._line.done()
+
+    def _answer(self, deliverer: Deliverer, delivered: int) -> None:
+        with self._lock:
+            questions = dict(self._questions)
+        for name, (after, question) in questions.items():
+            if after > delivered:
+                continue
+            self._line.begin(self._now_s())
+            answer = question(deliverer)
+            with self._lock:
+                self._answers[name] = answer
+                self._questions.pop(name, None)
 
     def _deliver(self, deliverer: Deliverer, entries: list[Entry]) -> None:
         before = dict(deliverer.places)
@@ -259,7 +269,7 @@ class Courier:
 
     def _recover(self) -> None:
         if self.trouble is not None:
-            log.info("the server takes rows again; all that waited is delivered")
+            log.info("the server takes rows again")
             self._spool.learn({"trouble": ""})
         self.trouble = None
         self.has_met = True

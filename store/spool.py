@@ -132,6 +132,12 @@ class Spool:
                     found.append(Entry(*cells))
         return found
 
+    def newest(self) -> int:
+        """Number of the newest entry that waits, 0 where nothing does."""
+        with self._transaction() as connection:
+            query = "SELECT coalesce(max(number), 0) FROM entry WHERE NOT is_set_aside"
+            return int(connection.execute(query).fetchone()[0])
+
     def forget(self, through: int, known: Mapping[str, str] | None = None) -> None:
         """Take out what was delivered: every entry up to this number."""
         with self._transaction() as connection:

@@ -21,12 +21,14 @@ from heatdrift.daemon.guard_settings import GuardSettings
 from heatdrift.daemon.layout import Layout
 from heatdrift.daemon.pen import Pen
 from heatdrift.store.database import open_reader
+from heatdrift.store.delivery import Deliverer
 from heatdrift.store.errors import DatabaseBusyError, StoreError
 from heatdrift.store.machines import machines
 from heatdrift.store.message import Lane, Message, Severity
 from heatdrift.store.outbox import Outbox
 from heatdrift.store.reader import Reader
 from heatdrift.store.records import Batch, SourceSample
+from heatdrift.store.spool_entries import Entry
 from heatdrift.store.units import SOURCE_QUANTITIES
 
 PATIENCE_S = 60.0  # generous: nothing is timed
@@ -151,6 +153,30 @@ def test_the_outbox_of_a_server_is_asked_beside_the_looks(
 
 def _uuid(url: str) -> str:
     return wiring.identity(load(database=url, environment={}, default_file=Path("/none")))
+
+
+def test_questions_are_answered_though_something_always_waits(
+    make_side: Callable[[str], ServerSide], postgres_url: str
+) -> None:
+    """In front of a slow server there is no moment at which all is delivered."""
+    side = make_side(postgres_url)
+    pen = recorded(side, {"state": "running", "pid": "1"})
+    courier, deliver = side._courier, Deliverer.deliver
+    n, now_ms = 0, time.time_ns() // 1_000_000
+
+    def slow(self: Deliverer, entries: list[Entry], set_aside: Callable[[int], None]) -> None:
+        nonlocal n
+        n += 1
+        pen.put_state({"state": "running", "pid": str(n)}, now_ms)  # written while this one is on its way
+        deliver(self, entries, set_aside)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Deliverer, "deliver", slow)
+        pen.put_state({"state": "running", "pid": "1"}, now_ms)
+        assert awaited(lambda: side.next_due_utc_ms(0)) is None
+        assert courier.has_met
+        assert pen.last_task_utc_ms("judge") is None
+    assert n > 0
 
 
 def test_folder_of_another_user_hides_no_server(
