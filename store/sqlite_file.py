@@ -60,6 +60,8 @@ def make_file(path: Path) -> None:
             os.close(os.open(path, os.O_RDWR | os.O_CREAT, FILE_MODE))
         elif path.is_dir():
             raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+        elif not path.is_file():  # a pipe would be waited for without end
+            raise OSError(errno.EINVAL, "it is no file")
         elif not os.access(path, os.W_OK):
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
     except PermissionError as error:
@@ -124,6 +126,8 @@ def need_readable(path: Path) -> None:
         raise StoreError(
             f"there is no database {path}", remedy="start the service, or name it with --database"
         )
+    if is_there and may_read and not path.is_file():  # a pipe would be waited for without end
+        raise StoreError(f"{path} is no file", remedy="name another with --database")
     if not may_read:
         raise StoreError(f"{path} belongs to another user", remedy="run this as that user, or with sudo")
 

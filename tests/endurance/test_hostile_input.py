@@ -15,7 +15,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
@@ -26,8 +26,8 @@ import pytest
 
 from heatdrift.cli import speech
 from heatdrift.fake_sensors.machine import START_UTC_MS
-from heatdrift.store.database import open_reader, open_writer
-from heatdrift.store.errors import EXIT_DAMAGED, SettingsError
+from heatdrift.store.database import Database, open_reader, open_writer
+from heatdrift.store.errors import EXIT_DAMAGED, SettingsError, StoreError
 from heatdrift.store.import_parquet import LONGEST_CELL, MOST_TEXT_BYTES
 from heatdrift.store.journal import Journal
 from heatdrift.store.journal_entry import EntryKind, JournalEntry
@@ -134,7 +134,7 @@ PEAK = """
 import sys
 from pathlib import Path
 sys.path.insert(0, sys.argv[2])
-from heatdrift.store.errors import EXIT_DAMAGED, SettingsError
+from heatdrift.store.errors import EXIT_DAMAGED, SettingsError, StoreError
 from heatdrift.store.importing import import_table
 from heatdrift.store.database import open_writer
 from heatdrift.store.writer import Writer
@@ -271,6 +271,15 @@ def test_what_is_no_file_is_not_imported(name: str, tmp_path: Path) -> None:
         done = records.invoke(tmp_path / "record.sqlite", tmp_path, ("import", str(tmp_path / name)))
     assert done.exit_code == 2
     assert not (tmp_path / "record.sqlite").exists()
+
+
+@pytest.mark.parametrize("name", ["pipe", "/dev/zero", "/dev/null", "."])
+@pytest.mark.parametrize("opened", [open_reader, open_writer])
+def test_what_is_no_file_is_no_database(name: str, opened: Callable[[str], Database], tmp_path: Path) -> None:
+    if name == "pipe":
+        os.mkfifo(tmp_path / name)
+    with no_hang(), pytest.raises(StoreError):
+        opened(str(tmp_path / name))
 
 
 # Wanting to be obeyed

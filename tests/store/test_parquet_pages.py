@@ -36,7 +36,7 @@ def test_all_pages_of_a_column_are_walked_along(
                 if offset is not None
             )
             sizes = chunk.total_compressed_size, chunk.total_uncompressed_size
-            assert told == (("number", "text")[place], place == 1, start, *sizes)
+            assert tuple(told) == (("number", "text")[place], place == 1, start, *sizes)
             pages = list(pages_of(file, told.start, told.packed))
             assert len(pages) > 5
             # What the end of the file says counts the headers as well, some 20 to 100 bytes each.
