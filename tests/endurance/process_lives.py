@@ -63,6 +63,23 @@ class Lives:
         self._server.stdin.flush()
         return int(self._server.stdout.readline())
 
+    def kill_after(self, cpu_s: float) -> bool:
+        """Kill it once it has worked so long, on its own clock; False where it had ended before."""
+        while (spent_s := _cpu_s(self.pid)) is not None and spent_s < cpu_s:
+            time.sleep(0.002)
+        return self.kill() == -signal.SIGKILL
+
+    def cost(self, name: str, *arguments: object) -> float:
+        """See one through and say how long it worked [s]."""
+        self.begin(name, *arguments)
+        most_s = 0.0
+        while (spent_s := _cpu_s(self.pid)) is not None:
+            most_s = spent_s
+            time.sleep(0.002)
+        status = self.end()
+        assert status == 0, (name, status)
+        return most_s
+
     def kill(self) -> int:
         """Kill it where it still lives; 0 where it had ended in peace."""
         os.kill(self.pid, signal.SIGKILL)  # its number is its own until the server has waited for it
@@ -73,6 +90,12 @@ class Lives:
         self.begin(name, *arguments)
         status = self.end()
         assert status == 0, (name, status)
+
+
+def _cpu_s(pid: int) -> float | None:
+    """Processor time of a process [s]; None once it has ended."""
+    words = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return None if words[0] == "Z" else (int(words[11]) + int(words[12])) / os.sysconf("SC_CLK_TCK")
 
 
 @contextlib.contextmanager
