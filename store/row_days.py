@@ -41,7 +41,7 @@ def row_days(connection: Connection, series: Series, known: Mapping[str, int]) -
     for row in connection.execute(summaries):
         spans.setdefault((row.first_day, row.last_day), []).append((row.id, row.n_rows))
     for (first, last), found in spans.items():
-        days = _days(first, last)
+        days = _days(series, first, last)
         n_known = sum(known[day] - counts.get(day, 0) for day in days if day in known)
         if all(day in known for day in days) and n_known == sum(n for _, n in found):
             for day in days:
@@ -69,11 +69,8 @@ def days_with_rows(connection: Connection, series: Series) -> set[int]:
     c = sealed_day.c
     labels = select(c.first_day, c.last_day).where(c.machine_id == series.machine_id, c.series == series.name)
     for first, last in connection.execute(labels):
-        begin, end = (date.fromisoformat(day) - date(1970, 1, 1) for day in (first, last))
-        if not 0 <= (end - begin).days <= MOST_PACKED_DAYS:
-            what = f"a sealed table of {series.name} that reaches from {first} to {last} is none"
-            raise DamagedDataError(what, remedy=BRING_BACK)
-        found |= set(range(begin.days, end.days + 1))
+        begin = (date.fromisoformat(first) - date(1970, 1, 1)).days
+        found |= set(range(begin, begin + len(_days(series, first, last))))
     return found
 
 
@@ -93,7 +90,10 @@ def _count(counts: dict[str, int], day_number: int, n: int) -> None:
     counts[day] = counts.get(day, 0) + n
 
 
-def _days(first: str, last: str) -> list[str]:
+def _days(series: Series, first: str, last: str) -> list[str]:
     begin = date.fromisoformat(first)
     length = (date.fromisoformat(last) - begin).days + 1
+    if not 0 < length <= MOST_PACKED_DAYS:
+        what = f"a sealed table of {series.name} that reaches from {first} to {last} is none"
+        raise DamagedDataError(what, remedy=BRING_BACK)
     return [(begin + timedelta(days=number)).isoformat() for number in range(length)]

@@ -246,13 +246,16 @@ def test_a_row_of_a_clock_that_was_wrong_by_years(table: str, year: int, tmp_pat
     assert len(years) == 2
 
 
-def test_a_sealed_table_that_claims_millennia_is_none(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "command", [("export", "{folder}/table.csv"), ("verdict",)], ids=["export", "verdict"]
+)
+def test_a_sealed_table_that_claims_millennia_is_none(command: tuple[str, ...], tmp_path: Path) -> None:
     path = tmp_path / "copy.sqlite"
     shutil.copyfile(records.good_record(), path)
     with closing(sqlite3.connect(path)) as connection, connection:
         connection.execute("UPDATE sealed_day SET last_day = '9999-12-31'")
     with no_hang():
-        done = records.invoke(path, tmp_path, ("export", "{folder}/table.csv"))
+        done = records.invoke(path, tmp_path, command)
     assert done.exit_code == EXIT_DAMAGED
     assert "reaches from" in done.stderr
 
