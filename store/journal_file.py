@@ -166,5 +166,5 @@ def _table_of(entry: JournalEntry) -> str:
 
 
 def _quoted(text: str) -> str:
-    # JSON's escapes are TOML's too; DEL, which TOML forbids, and what a terminal would obey JSON leaves alone.
+    # JSON's escapes are TOML's too; JSON leaves DEL, which TOML forbids, and what a terminal would obey.
     return escaped(json.dumps(text, ensure_ascii=False))
