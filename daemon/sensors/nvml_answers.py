@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -82,10 +83,14 @@ def is_loaded(readings: Mapping[str, Raw]) -> bool:
 def _is_raw(raw: Any, least: int) -> bool:
     if not isinstance(raw, list) or len(raw) < least:
         return False
+    if least == LEAST_READING and not isinstance(raw[0], int | float):
+        return False
     return all(_is_answer(one) for one in raw)
 
 
 def _is_answer(one: Any) -> bool:
     if isinstance(one, list):
         return len(one) == 1 and isinstance(one[0], int)
-    return one is None or (isinstance(one, int | float) and not isinstance(one, bool))
+    if isinstance(one, float):
+        return math.isfinite(one)
+    return one is None or (isinstance(one, int) and not isinstance(one, bool))

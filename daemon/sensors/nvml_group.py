@@ -52,6 +52,7 @@ ALREADY_MILLI = (POWER, ENFORCED_LIMIT)  # NVML says milliwatts
 # Clock event bits. Hardware slowdown (0x8) alone may also be a power brake or a change of state.
 THERMAL_BITS = 0x20 | 0x40
 POWER_BITS = 0x4
+ALL_BITS = 2**31 - 1  # far above the highest that is known; a mask beyond it is no mask
 BITS = {THERMAL_LIMITED: THERMAL_BITS, POWER_LIMITED: POWER_BITS}
 ABSURD_POWER_SHARE = 1.5  # some laptops report 752 W on an 80 W part
 # Longer, and nobody can say that the driver did not begin to count again in between.
@@ -165,14 +166,16 @@ class NvmlGroup:
         answer = raw[STAMP + slot]
         if slot in BITS:
             if not self._gpu.offered[slot]:
-                reasons = _value(raw[STAMP + LIMIT_REASONS], 1)
+                reasons = _mask(raw[STAMP + LIMIT_REASONS])
                 if isinstance(reasons, Missing):
                     return reasons
                 return FULL_MILLI_PCT if reasons & BITS[slot] else 0
             return _full(self._rate(slot, answer, raw[0], at_boot_s, FULL_MILLI_PCT / NS_PER_S))
         if slot == POWER and self._gpu.method == ENERGY:
             return self._rate(slot, answer, raw[0], at_boot_s, 1.0)
-        return _value(answer, 1 if slot in ALREADY_MILLI or slot == LIMIT_REASONS else MILLI)
+        return (
+            _mask(answer) if slot == LIMIT_REASONS else _value(answer, 1 if slot in ALREADY_MILLI else MILLI)
+        )
 
     def _rate(self, slot: int, answer: object, stamp_s: float, at_boot_s: float, scale: float) -> Reading:
         """Growth of a counter per second, times ``scale``."""
@@ -275,6 +278,11 @@ def _value(answer: object, scale: int) -> Reading:
     if isinstance(answer, list):
         return REASONS.get(answer[0], Missing.READ_ERROR)
     return round(answer * scale) if isinstance(answer, int | float) else Missing.NOT_EXPOSED
+
+
+def _mask(answer: object) -> Reading:
+    reasons = _value(answer, 1)
+    return reasons if isinstance(reasons, Missing) or 0 <= reasons <= ALL_BITS else Missing.IMPLAUSIBLE
 
 
 def _full(share: Reading) -> Reading:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import sys
@@ -13,7 +14,9 @@ import pytest
 
 from heatdrift.daemon.sensors.base import Reading
 from heatdrift.daemon.sensors.nvml import NvmlGroup, NvmlLink, nvml_groups
+from heatdrift.daemon.sensors.nvml_answers import LEAST_READING, readings_in
 from heatdrift.fake_sensors.nvml_double import STATE_VARIABLE, GpuState, write_state
+from heatdrift.store.errors import NvmlError
 from heatdrift.store.records import Missing
 
 DOUBLE = "heatdrift.fake_sensors.nvml_double"
@@ -373,3 +376,26 @@ def test_discovering_again_ends_a_backoff(bench: Bench) -> None:
     bench.set(GpuState())
     nvml_groups(link, bench.sys_root)
     assert group.read(2.0)[0] == 40000
+
+
+@pytest.mark.parametrize("mask", [-1, 2**32, 2**64 - 1, 2**70])
+def test_mask_that_is_none_is_missing_and_never_stored(bench: Bench, mask: int) -> None:
+    """One beyond 64 bits would end the service at the next write, and again after each start."""
+    bench.set(GpuState(limit_reasons=mask))
+    readings = bench.read(bench.group())
+    for name in ("limit_reasons", "thermal_limited_pct", "power_limited_pct"):
+        assert readings[name] is Missing.IMPLAUSIBLE
+
+
+@pytest.mark.parametrize("number", ["NaN", "Infinity", "-Infinity"])
+@pytest.mark.parametrize("place", [0, 3])
+def test_number_that_is_none_is_nonsense(number: str, place: int) -> None:
+    raw: list[object] = [1.0] * LEAST_READING
+    raw[place] = json.loads(number)
+    with pytest.raises(NvmlError, match="unknown form"):
+        readings_in({"gpus": {"GPU-a": raw}}, LEAST_READING)
+
+
+def test_reading_without_its_moment_is_nonsense() -> None:
+    with pytest.raises(NvmlError, match="unknown form"):
+        readings_in({"gpus": {"GPU-a": [None, *[1.0] * LEAST_READING]}}, LEAST_READING)
