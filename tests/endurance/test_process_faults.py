@@ -125,9 +125,10 @@ def test_judge_that_is_killed_at_random_moments(children: Lives, world: str, tmp
     raw = dump(world, RAW)
     ledger = Ledger("processes", SEED)
     count = ledger.of("judge killed")
-    doubled = 0
+    doubled = n_chains = 0
     while count.injected < n_injections(3):
-        database = copied(world, _folder(tmp_path, f"torn-{count.injected}"))
+        n_chains += 1
+        database = copied(world, _folder(tmp_path, f"torn-{n_chains}"))
         for _ in range(min(KILLS_IN_A_ROW, n_injections(3) - count.injected)):
             children.begin("judge", database, NIGHT_MS)
             if not children.kill_after(rng.random() * usual_s):
