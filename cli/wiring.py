@@ -87,6 +87,7 @@ def service(
     clock: Clock,
     notifier: Notifier,
     fake: Fake | None = None,
+    *,
     start_work: StartWork = Child,
 ) -> Service:
     """A service that is ready to run; no file and no sensor is touched before it does.

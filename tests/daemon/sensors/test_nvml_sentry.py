@@ -185,9 +185,11 @@ class TestChild:
         assert link.bell == bell
         write_state(state, "580.1", [GpuState(power_w=80.0)])
         assert select.select([bell], [], [], GENEROUS_S)[0]
-        assert link.hear() == LOAD and link.bell is None
+        assert link.hear() == LOAD
+        assert not link.bell
         link.orders = None
-        assert isinstance(link.look(2.0), dict) and link.bell is None
+        assert isinstance(link.look(2.0), dict)
+        assert not link.bell
 
     def test_child_that_dies_is_noticed_at_once(self, link: NvmlLink, orders: list[dict[str, Any]]) -> None:
         link.orders = orders

@@ -157,7 +157,7 @@ def test_honest_fan_is_never_refused_and_at_most_one_look_late(
 
 def test_group_that_stalls_the_machine_is_left_alone_for_longer_and_longer() -> None:
     spoken = Spoken()
-    now_s, cost_s = 0.0, 0.3
+    now_s, cost_s, at_s = 0.0, 0.3, 0.0
 
     def stopwatch() -> float:
         nonlocal now_s
@@ -174,7 +174,6 @@ def test_group_that_stalls_the_machine_is_left_alone_for_longer_and_longer() -> 
         return spoken.n_reads - before
 
     group = WatchedGroup(spoken, LoadSwings(), SOURCE_PATIENCE, stopwatch=stopwatch)
-    at_s = 0.0
     assert look(1) == 5
     assert group.read(at_s) == [Missing.NOT_READ, Missing.NOT_READ]
     assert look(1) == 5  # asked again an hour later, and no better

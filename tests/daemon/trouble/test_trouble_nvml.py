@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from heatdrift.daemon.sensors.nvml import NvmlLink
@@ -198,6 +199,6 @@ def test_gpu_that_sleeps_when_the_service_starts_again(gpu_rig: Rig) -> None:
     assert gap.from_utc_ms == began_ms
     # It was met when it was awake for some looks, and was found a minute and a half after the resume.
     assert (gap.to_utc_ms - began_ms) / 1000 == pytest.approx(700 + 30 + 90, abs=11)
-    dated_ms = record.sources["gpu0"].index.as_unit("ms").asi8
+    dated_ms = pd.DatetimeIndex(record.sources["gpu0"].index).as_unit("ms").asi8
     assert not ((dated_ms > gap.from_utc_ms) & (dated_ms < gap.to_utc_ms - 31_000)).any()
     assert (dated_ms > gap.to_utc_ms).any()
