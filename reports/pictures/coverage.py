@@ -39,6 +39,7 @@ LAYERS: dict[str, tuple[str, str]] = {
     "clock set": (PAPER, "||||"),
     "disk full": (PAPER, "xxxx"),
     "looks missed": (PAPER, "++++"),
+    "record damaged": (PAPER, "oo"),
     UNKNOWN: (PAPER, ""),
 }
 WORDS = {
@@ -48,6 +49,7 @@ WORDS = {
     GapReason.CLOCK_STEP: "clock set",
     GapReason.DISK_FULL: "disk full",
     GapReason.OVERLOAD: "looks missed",
+    GapReason.DAMAGED: "record damaged",
 }
 LEAST_SHOWN_H = 0.1  # in all; less cannot be seen
 LEAST_LABELLED_MS, MOST_LABELLED = 2 * DAY_MS, 3

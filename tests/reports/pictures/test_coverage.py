@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from heatdrift.reports.pictures.coverage import UNKNOWN, coverage_of, coverage_picture
+from heatdrift.reports.pictures.coverage import LAYERS, UNKNOWN, WORDS, coverage_of, coverage_picture
 from heatdrift.store.derived import DayMark
 from heatdrift.store.records import Gap, GapReason
 
@@ -116,3 +116,9 @@ def test_nothing_recorded_has_a_reason_and_no_drawing() -> None:
     nothing: Any = None
     picture = coverage_picture(reader, nothing, from_utc_ms=FIRST_MS, to_utc_ms=FIRST_MS + DAY_MS)
     assert picture.figure is None and picture.missing.startswith("nothing was recorded in these days")
+
+
+def test_every_reason_has_its_word_and_its_look() -> None:
+    assert set(WORDS) == set(GapReason)
+    assert set(WORDS.values()) <= set(LAYERS)
+    assert len({hatch for _, hatch in LAYERS.values()}) >= len(WORDS)  # told apart without colour
