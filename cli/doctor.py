@@ -12,6 +12,7 @@ from ..store.errors import HeatdriftError
 from . import wiring
 from .damage_checks import check_damage
 from .doctor_checks import Check, check_record, check_sensors, check_settings
+from .doctor_unit import check_unit
 from .fake_machine import Fake
 from .options import exit_code_option, fake_options, json_option, settings_options
 from .run import settings_for
@@ -88,3 +89,5 @@ def _checks(settings: Settings, fake: Fake | None, *, is_thorough: bool) -> Iter
         yield Check("sensors", "act", error.message, error.remedy)
     yield from check_damage(settings)
     yield from check_record(settings, now_utc_ms, is_thorough=is_thorough)
+    if fake is None:
+        yield from check_unit()
