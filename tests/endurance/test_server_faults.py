@@ -199,7 +199,6 @@ def test_row_that_the_server_does_not_take(
     assert "is kept in the spool, because the server does not take it" in caplog.text
 
 
-@pytest.mark.skipif(not CAMPAIGN, reason="waits for real: part of the long form")
 def test_server_that_needs_long_to_take_a_connection(wire: Wire, postgres_url: str) -> None:
     """Its answers come so late that what is usual would never get a connection at all."""
     wire.delay_s = 6.0
@@ -276,5 +275,7 @@ def test_campaign(fault: str, wire: Wire, postgres_server: str, postgres_url: st
     assert (count.injected, count.survived) == (n, n)
     assert (count.rows_lost, count.invented) == (0, 0)
     assert campaign.n_written > 50 * n
-    if fault in ("unreachable", "silent"):  # what costs a second try or some patience is not worth a word
-        assert count.said > 0
+    if fault in ("unreachable", "silent") and CAMPAIGN:
+        assert (
+            count.said > 0
+        )  # what costs a second try or some patience is not worth a word, so a few say nothing
