@@ -10,7 +10,7 @@ import pandas as pd
 from .baseline import NORMAL_95, log_of_pct
 from .cause import Cause
 from .judged_part import JudgedPart
-from .shared_air import told_of_its_air
+from .shared_air import shares_sink, told_of_its_air
 from .verdict import Verdict, onset_of, state_of
 
 OFFSET = "temperature offset"  # by the name that `blame` gives it
@@ -30,6 +30,7 @@ def settle(verdicts: list[Verdict]) -> list[Verdict]:
     wrong = {one.source: one for one in verdicts if one.cause is Cause.TELEMETRY}
     verdicts = [_settled(one, wrong) for one in verdicts]
     verdicts = [_with_the_others(one, verdicts) if _may_be_air(one) else one for one in verdicts]
+    verdicts = [_of_its_sink(one, verdicts) if _may_be_air(one) else one for one in verdicts]
     verdicts = [_not_by_itself(one) for one in verdicts]
     verdicts = [_not_by_chance(one) for one in verdicts]
     verdicts = [_of_its_fan(one, verdicts) for one in verdicts]
@@ -72,6 +73,26 @@ def _with_the_others(one: Verdict, verdicts: list[Verdict]) -> Verdict:
                     blame=None,  # what its own signs say is what the other source has just overruled
                     remark=f"the air of {other.source} changed alike on the same day",
                 )
+    return one
+
+
+def _of_its_sink(one: Verdict, verdicts: list[Verdict]) -> Verdict:
+    """Call it air where that of another source on the same sink has changed the same way, whenever it was.
+
+    A hot week in which the fan turns faster can hide the beginning from one of them.
+    """
+    for other in verdicts:
+        if other.cause is not Cause.AIRFLOW or other.leading is not other.airflow:
+            continue
+        is_same_way = one.airflow.changed_by.change_pct * other.airflow.changed_by.change_pct > 0.0
+        if is_same_way and shares_sink(one, other):
+            return replace(
+                one,
+                cause=Cause.AIRFLOW,
+                state=state_of(Cause.AIRFLOW, [one.airflow]),
+                blame=None,
+                remark=f"it shares its sink with {other.source}, whose air has changed",
+            )
     return one
 
 

@@ -29,6 +29,11 @@ AIR = replace(
 UNKNOWN = verdict("cpu0", Cause.UNKNOWN, "airflow")
 
 
+def with_sink(one: Verdict, shared_with: str) -> Verdict:
+    model: Any = SimpleNamespace(shared_with=(shared_with,), fan="", reference=None)
+    return replace(one, model=model)
+
+
 def test_two_thermometers_do_not_go_off_on_one_day() -> None:
     _, cpu = settle([AIR, UNKNOWN])
     assert cpu.cause is Cause.AIRFLOW
@@ -43,6 +48,22 @@ def test_nothing_is_settled_without_reason() -> None:
     for others in ([other_day], [other_way], []):
         assert settle([*others, UNKNOWN])[-1].cause is Cause.UNKNOWN
     assert settle([AIR, never_air])[-1].cause is Cause.UNKNOWN
+
+
+def test_an_open_question_on_a_sink_whose_air_has_changed_is_air() -> None:
+    clogged = replace(AIR, source="gpu0")
+    later = verdict("cpu0", Cause.UNKNOWN, "airflow", onset=LATER)
+    on_sink = with_sink(later, "gpu0")
+    cpu = settle([clogged, on_sink])[1]
+    assert cpu.cause is Cause.AIRFLOW and "gpu0" in cpu.remark
+    never_air = replace(on_sink, blame=Blame(Cause.UNKNOWN, 0.5, CLOSED, (), 1.0))
+    better = with_sink(verdict("cpu0", Cause.UNKNOWN, "airflow", onset=LATER, pct=-9.0), "gpu0")
+    for other, one in (
+        (replace(clogged, cause=Cause.UNKNOWN), on_sink),
+        (clogged, never_air),
+        (clogged, better),
+    ):
+        assert settle([other, one])[1].cause is Cause.UNKNOWN
 
 
 def test_of_two_that_moved_apart_the_one_that_moved_is_doubted() -> None:
