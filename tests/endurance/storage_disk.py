@@ -100,11 +100,11 @@ class Recorder:
             if name == "checkpoint":
                 self.pen.checkpoint()
                 return True
+            self.scribe.lend()  # which takes the pen anew at the next write, whatever comes of this
             if name == "restart":
-                self.pen.release()
+                self.scribe.is_lent = False
                 self.pen.take()
                 return True
-            self.scribe.lend()
             if name == "migration":
                 need_readable(self.path)  # as the nightly child does
                 with suppress(sqlite3.Error):  # where that cannot be done now, there is nothing to migrate
