@@ -177,7 +177,7 @@ def pen_factory(settings: Settings, clock: Clock, fake: Fake | None) -> Callable
 
 def backup_folder(settings: Settings, path: Path) -> Path:
     """Where the backups of a database file lie."""
-    return upkeep_settings(settings).backup_folder or path.absolute().parent / "backups"
+    return upkeep_settings(settings).folder_for(path.absolute())
 
 
 def refuse_beside_another(url: str, machine_uuid: str, allowed_pid: int) -> None:

@@ -66,13 +66,7 @@ def _with_the_others(one: Verdict, verdicts: list[Verdict]) -> Verdict:
                     seen = f"idle moved alike on {other.source}, and under load the air did not"
                     return _taken_back(one, seen)
                 changed = [one.airflow] if one.airflow.is_changed else [one.leading]
-                return replace(
-                    one,
-                    cause=Cause.AIRFLOW,
-                    state=state_of(Cause.AIRFLOW, changed),
-                    blame=None,  # what its own signs say is what the other source has just overruled
-                    remark=f"the air of {other.source} changed alike on the same day",
-                )
+                return _called_air(one, changed, f"the air of {other.source} changed alike on the same day")
     return one
 
 
@@ -86,13 +80,8 @@ def _of_its_sink(one: Verdict, verdicts: list[Verdict]) -> Verdict:
             continue
         is_same_way = one.airflow.changed_by.change_pct * other.airflow.changed_by.change_pct > 0.0
         if is_same_way and shares_sink(one, other):
-            return replace(
-                one,
-                cause=Cause.AIRFLOW,
-                state=state_of(Cause.AIRFLOW, [one.airflow]),
-                blame=None,
-                remark=f"it shares its sink with {other.source}, whose air has changed",
-            )
+            remark = f"it shares its sink with {other.source}, whose air has changed"
+            return _called_air(one, [one.airflow], remark)
     return one
 
 
@@ -212,6 +201,13 @@ def _settled(one: Verdict, wrong: Mapping[str, Verdict]) -> Verdict:
             seen = "the fan" if one.leading is one.fan else "the air"
             return _taken_back(one, f"{seen} only seems changed: the readings of {name} did on the same day")
     return one
+
+
+def _called_air(one: Verdict, changed: list[JudgedPart], remark: str) -> Verdict:
+    """What another source settles: it is the air; what its own signs say has just been overruled."""
+    return replace(
+        one, cause=Cause.AIRFLOW, state=state_of(Cause.AIRFLOW, changed), blame=None, remark=remark
+    )
 
 
 def _taken_back(one: Verdict, remark: str) -> Verdict:

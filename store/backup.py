@@ -15,8 +15,9 @@ from .faults import translated
 from .soundness import connect_still, fault
 from .sqlite_file import FILE_MODE, make_folder
 from .summary import size_of
+from .upkeep_settings import BACKUPS
+from .whole_file import sync
 
-PATTERN = "heatdrift-*Z.db"
 LEFT_S = 86_400.0  # no backup takes so long
 ROOM = 1.2  # free space wanted, in sizes of the database: the copy, and the pages SQLite adds to it
 
@@ -64,7 +65,7 @@ def backup(database: Database, folder: Path, now_utc_ms: int, keep: int = 3) -> 
         sync(part)
         part.replace(path)
         sync(folder)
-        for old in sorted(folder.glob(PATTERN))[: -max(1, keep)]:
+        for old in sorted(folder.glob(BACKUPS))[: -max(1, keep)]:
             old.unlink()
     except OSError as error:
         kind = DiskFullError if error.errno == 28 else ReadOnlyDatabaseError  # ENOSPC
@@ -118,7 +119,7 @@ def set_backup_aside(path: Path) -> None:
 def set_damaged_aside(folder: Path) -> list[str]:
     """Check every backup in a folder and set the damaged ones aside; returns what is wrong with each."""
     found = []
-    for path in sorted(folder.glob(PATTERN)):
+    for path in sorted(folder.glob(BACKUPS)):
         try:
             check_file(path)
         except StoreError as error:
@@ -144,15 +145,6 @@ def _copy_server(database: Database, part: Path) -> None:
         copy_into(database, copy)
     finally:
         copy.close()  # the last connection copies the WAL in and removes it
-
-
-def sync(path: Path) -> None:
-    """Bring a file, or the names in a folder, to the disk."""
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 def _sweep(folder: Path, now_utc_ms: int) -> None:

@@ -9,9 +9,9 @@ from urllib.parse import quote
 from .errors import REPAIR_REMEDY, DamagedDataError
 from .soundness import structure_fault
 from .sqlite_file import APPLICATION_ID
+from .upkeep_settings import BACKUPS
 from .wal_file import read_wal
 
-BACKUPS = "heatdrift-*Z.db"
 HEADER_BYTES = 100
 MAGIC = b"SQLite format 3\0"
 APPLICATION_PLACE = slice(68, 72)

@@ -121,7 +121,7 @@ def usual_backup(database: Database, settings: UpkeepSettings, now_utc_ms: int) 
 
 
 def _backup_folder(database: Database, settings: UpkeepSettings) -> Path | None:
-    return settings.backup_folder or (database.path.parent / "backups" if database.path else None)
+    return settings.folder_for(database.path) if database.path else settings.backup_folder
 
 
 def check_integrity(database: Database) -> None:

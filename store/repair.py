@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from .backup import PATTERN, need_room, set_backup_aside, sync
+from .backup import need_room, set_backup_aside
 from .damage import APPLICATION_PLACE, MAGIC, is_foreign, log_fault, mark_fault, pending
 from .database import open_writer
 from .doubles import remove_doubles
@@ -26,7 +26,9 @@ from .repair_note import write_note
 from .salvage import Salvage, salvage, salvage_pages
 from .soundness import connect_still, fault
 from .sqlite_file import APPLICATION_ID, FILE_MODE
+from .upkeep_settings import BACKUPS
 from .wal_file import Frame, Wal, read_wal
+from .whole_file import sync
 
 log = logging.getLogger(__name__)
 
@@ -193,7 +195,7 @@ def _fault_of(path: Path) -> str | None:
 
 def _base(backup_folder: Path, made: Path) -> Path | None:
     """Make the sound file of the newest good backup, or empty; returns which backup that was."""
-    for backup in sorted(backup_folder.glob(PATTERN), reverse=True):
+    for backup in sorted(backup_folder.glob(BACKUPS), reverse=True):
         trouble = _fault_of(backup)
         if trouble is None:
             shutil.copyfile(backup, made)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 HOT_DAYS = 14
+BACKUPS = "heatdrift-*Z.db"  # by their names
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,3 +33,7 @@ class UpkeepSettings:
     backups_kept: int = 3
     check_period_days: float = 7.0
     min_free_bytes: int = 200_000_000
+
+    def folder_for(self, path: Path) -> Path:
+        """Where the backups of a database file lie."""
+        return self.backup_folder or path.parent / "backups"

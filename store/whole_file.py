@@ -41,11 +41,19 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     beside = Path(name)
     try:
         write(beside)
-        with beside.open("rb") as whole:
-            os.fsync(whole.fileno())  # else a power cut may leave the name of the new file and nothing in it
+        sync(beside)  # else a power cut may leave the name of the new file and nothing in it
         beside.replace(path)
     finally:
         beside.unlink(missing_ok=True)
+
+
+def sync(path: Path) -> None:
+    """Bring a file, or the names in a folder, to the disk."""
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 def _sweep(folder: Path) -> None:

@@ -139,7 +139,7 @@ def lives(campaign: Campaign) -> list[Life]:
 
 def segments(life: Life, tasks: tuple[Task, ...], seed: int) -> Iterator[Segment]:
     """The work of a life, in seconds since its boot, without end."""
-    rng = random.Random(f"{seed}/work/{life.number}")
+    rng = random.Random("/".join((str(seed), "work", str(life.number))))
     now_s = 0.0
     for session in life.sessions:
         begin_s = on_grain(session.from_s - life.from_s)
