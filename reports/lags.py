@@ -63,9 +63,9 @@ def held_power(times_s: Array, power_w: Array, average_s: Array | float | None =
     after_w = np.concatenate([power_w[..., 1:], power_w[..., -1:]], axis=-1)
     jump_w = after_w - before_w
     range_w = np.ptp(power_w, axis=-1, keepdims=True)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = (power_w - before_w) / jump_w
-    is_jump = (np.abs(jump_w) > JUMP_SHARE * range_w) & (share >= 0.0) & (share <= 1.0)
+    is_large = np.abs(jump_w) > JUMP_SHARE * range_w
+    share = np.divide(power_w - before_w, jump_w, out=np.zeros_like(jump_w), where=is_large)
+    is_jump = is_large & (share >= 0.0) & (share <= 1.0)
     late_s = np.where(is_jump, share * reach_s, reach_s)
     return HeldPower(
         early_s=spacing_s - late_s,
