@@ -65,8 +65,7 @@ def has_gone_away(one: Verdict, states_before: Sequence[str]) -> bool:
     """
     if one.leading is not None or not states_before or states_before[-1] == "holding":
         return False
-    parts = (one.interface, one.airflow, one.fan, one.idle)
-    return any(part.detection is not None and part.detection.state == "recovered" for part in parts)
+    return any(part.detection is not None and part.detection.state == "recovered" for part in one.parts)
 
 
 def _days_between(detected_utc: str | None, one: Verdict) -> float:

@@ -14,11 +14,12 @@ from datetime import date, timedelta
 
 from ..store.errors import AnalysisError
 from ..store.packing import DAY_MS, midnight_utc_ms
+from .apart import apart_series
 from .baseline import MOST_DAYS
 from .drift import INTERFACE, Detector, DetectorSettings, day_rows
 from .judgement import Judge, Verdict, interface_series, settle
 from .part_series import PartSeries, airflow_series, fan_series
-from .part_settings import FAN_SETTINGS, IDLE_SETTINGS, airflow_settings
+from .part_settings import APART_SETTINGS, FAN_SETTINGS, IDLE_SETTINGS, airflow_settings
 
 # A quick look rests on rows as they were known at their time, the judgement on what they are known to be now:
 # seen on simulated machines, their evidence differs by less [nats].
@@ -121,6 +122,7 @@ class _Watch:
             ("airflow", lambda: airflow_series(cells, interface), airflow_settings(model)),
             ("fan", lambda: fan_series(cells), FAN_SETTINGS),
             ("idle", lambda: self.judge.idle_series(self.source, cells, until_utc_ms), IDLE_SETTINGS),
+            ("apart", lambda: apart_series(cells), APART_SETTINGS),
         ]
         # Every detector has to see the day, also where another one speaks already.
         spoken = [self._speaks(name, make, settings) for name, make, settings in made]

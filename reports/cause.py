@@ -19,6 +19,9 @@ INTERFACE_SYSTEMATIC, AIRFLOW_SYSTEMATIC = 0.012, 0.025  # what a healthy path w
 # The time constant of a joint grows with its resistance, in layers not by quite the same share.
 SLOWER_SYSTEMATIC, SLOWER_SHARE = 0.03, 0.25
 IDLE_SYSTEMATIC_K = 1.0  # rooms and readings by the idle machine
+# Two thermometers on one sink at like powers; other work shows a changed joint by more or less, and air that
+# changed warms one of them by a tenth more than the other.
+APART_SYSTEMATIC_K, APART_JOINT_SHARE, APART_AIR_SHARE = 0.3, 0.5, 0.1
 FAN_SYSTEMATIC = 0.02
 # Differences of chi squared, as of a likelihood ratio of 7 to 1: less leaves two causes standing.
 UNDECIDED = 4.0
@@ -62,6 +65,8 @@ class Signs:
         Log ratios.
     idle_k
         Idle temperature above a probe [K].
+    apart_k
+        Temperature against that of a neighbour on the same sink, at like powers [K].
     fan
         Log ratio of its counted speed at the same heat.
     idle_rise_k, load_rise_k
@@ -72,6 +77,8 @@ class Signs:
         Logarithm by which the die answers slower than it did; no reading of power or temperature can do that.
     log_creep_odds
         Logarithm of the odds that the change creeps, against one step.
+    joint_apart_k, scale_apart_k
+        By how much the interface part, and all that a watt does to the difference, hold the two apart [K].
     is_air_read
         Whether another thermometer told the air; where the source's own idle did, its offset shows at idle
         alone.
@@ -87,6 +94,9 @@ class Signs:
     slower: Shift | None = None
     is_air_read: bool = True
     log_creep_odds: float = 0.0
+    apart_k: Shift | None = None
+    joint_apart_k: float = 0.0
+    scale_apart_k: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +134,7 @@ class Blame:
 
 @dataclass(frozen=True, slots=True)
 class _Signature:
-    """What a cause of size 1 does: to interface and airflow part, idle [K], fan, and how slow the die is."""
+    """What a cause of size 1 does to each sign; to those in kelvin, by how many."""
 
     cause: Cause
     name: str
@@ -133,6 +143,7 @@ class _Signature:
     idle_k: float
     fan: float
     slower: float = 0.0
+    apart_k: float = 0.0
 
 
 def blame(signs: Signs, *, airflow_systematic: float = AIRFLOW_SYSTEMATIC) -> Blame:
@@ -204,6 +215,10 @@ def _rows(signs: Signs, airflow_systematic: float) -> Mapping[str, tuple[float, 
     if signs.slower is not None:
         larger = max(abs(signs.slower.value), abs(signs.interface.value) if signs.interface else 0.0)
         known["slower"] = signs.slower, SLOWER_SYSTEMATIC + SLOWER_SHARE * larger
+    joint, air = (abs(shift.value) if shift else 0.0 for shift in (signs.interface, signs.airflow))
+    by_joint_k = APART_JOINT_SHARE * joint * signs.joint_apart_k
+    by_air_k = APART_AIR_SHARE * air * (1.0 - signs.interface_share) * signs.load_rise_k
+    known["apart_k"] = signs.apart_k, math.hypot(APART_SYSTEMATIC_K, by_joint_k, by_air_k)
     return {
         name: (shift.value, math.hypot(shift.standard_error, systematic))
         for name, (shift, systematic) in known.items()
@@ -214,14 +229,17 @@ def _rows(signs: Signs, airflow_systematic: float) -> Mapping[str, tuple[float, 
 def _signatures(signs: Signs) -> list[_Signature]:
     share, idle_k, load_k = signs.interface_share, signs.idle_rise_k, signs.load_rise_k
     found = [
-        _Signature(Cause.INTERFACE, "interface part", 1.0, 0.0, share * idle_k, 0.0, 1.0),
+        _Signature(
+            Cause.INTERFACE, "interface part", 1.0, 0.0, share * idle_k, 0.0, 1.0, signs.joint_apart_k
+        ),
         _Signature(Cause.AIRFLOW, "airflow part", 0.0, 1.0, (1.0 - share) * idle_k, 0.0),
-        _Signature(Cause.TELEMETRY, "power scale", 1.0, 1.0, 0.0, 0.0),
+        _Signature(Cause.TELEMETRY, "power scale", 1.0, 1.0, 0.0, 0.0, apart_k=signs.scale_apart_k),
     ]
-    if load_k > 0.0 and (signs.idle_k is not None or signs.is_air_read):
+    is_seen = signs.idle_k is not None or signs.is_air_read or signs.apart_k is not None
+    if load_k > 0.0 and is_seen:
         # A kelvin too much looks like a share of the rise in the airflow part, and shows at idle in full.
         in_airflow = 1.0 / ((1.0 - share) * load_k) if signs.is_air_read else 0.0
-        found.append(_Signature(Cause.TELEMETRY, "temperature offset", 0.0, in_airflow, 1.0, 0.0))
+        found.append(_Signature(Cause.TELEMETRY, "temperature offset", 0.0, in_airflow, 1.0, 0.0, 0.0, 1.0))
     if signs.fan is not None:
         found.append(_Signature(Cause.FAN, "fan", 0.0, 0.0, 0.0, 1.0))
     return found

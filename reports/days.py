@@ -17,6 +17,7 @@ import pandas as pd
 from ..store.derived import CELL_FIELDS, STEP_FIELDS
 from ..store.errors import AnalysisError
 from ..store.packing import DAY_MS
+from .apart import apart_cells
 from .classes import day_cells, step_classes, to_the_middle, window_classes
 from .era_model import EraModel
 from .grid import moments_ms
@@ -110,6 +111,7 @@ def cells_of(model: EraModel, steps: pd.DataFrame, windows: pd.DataFrame) -> pd.
     parts = [interface_step_cells(steps, model.memory_slope)]
     if len(windows):
         parts += [_fan(model, windows), _idle(model, windows), total_cells(model, windows)]
+        parts.append(apart_cells(model.apart, windows))
     cells = pd.concat([part for part in parts if len(part)] or [_empty()], ignore_index=True)
     return cells.assign(era_from_utc_ms=model.from_utc_ms)[list(CELL_FIELDS)]
 

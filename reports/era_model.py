@@ -13,10 +13,13 @@ import pandas as pd
 
 from ..store.errors import AnalysisError
 from .air_model import AirModel
+from .apart import ApartModel, learn_apart
+from .fan_owners import strangers_fans
 from .grid import Grid
 from .machine_frames import MachineFrames
-from .reference_temperature import Reference, choose_reference
+from .reference_temperature import Reference, ReferenceKind, choose_reference
 from .settled import DEFAULT_SETTINGS, reading_grid_k, settled_windows
+from .sink_sharing import sharing
 from .step_memory import memory_slope
 from .step_windows import StepSettings
 from .steps import fit_steps
@@ -24,9 +27,6 @@ from .time_constants import TimeConstants, identify_time_constants
 from .total_resistance import TotalResistance, fit_total_resistances
 
 RANGE_QUANTILES = (0.02, 0.98)
-# What the other's watt does here, in what the own one does: on one sink it is a third and more, through the
-# air of a case some hundredths.
-SHARED_SINK_SHARE = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +61,8 @@ class EraModel:
         None where they could not be learned.
     usual_speed, usual_memory_pct
         Where the air's resistance is quoted; NaN where not had.
+    apart
+        How far it stands apart from each other source on its sink.
     memory_slope
         How the logarithm of the interface part goes with busy memory; see `step_memory.memory_slope`.
     no_steps, no_air
@@ -81,6 +83,7 @@ class EraModel:
     usual_speed: float
     usual_memory_pct: float
     memory_slope: float = 0.0
+    apart: tuple[ApartModel, ...] = ()
     no_steps: str = ""
     no_air: str = ""
 
@@ -102,6 +105,7 @@ class EraModel:
         if constants is not None:
             constants["noise_autocovariance_k2"] = tuple(constants["noise_autocovariance_k2"])
         document["shared_with"] = tuple(document["shared_with"])
+        document["apart"] = tuple(ApartModel.of_document(one) for one in document["apart"])
         for key in ("usual_speed", "usual_memory_pct"):
             document[key] = math.nan if document[key] is None else document[key]
         return cls(
@@ -131,10 +135,8 @@ def learn_era(frames: MachineFrames, source: str, from_utc_ms: int, n_days: int)
     frame = frames.sources[source]
     power_w = frame["power_w"].dropna().to_numpy(float)
     low_w, high_w = np.quantile(power_w, RANGE_QUANTILES) if len(power_w) else (0.0, 0.0)
-    total, reference, no_air = _learn_air(frames, source)
-    # Where nobody knows who sits on which sink, every other source may: that costs some certainty, the
-    # other mistake costs a third of the answer.
-    shared = _sharing(total) if total else tuple(frames.others(source))
+    learned = _learn_air(frames, source)
+    total, reference, shared = learned.total, learned.reference, learned.shared_with
     constants, no_steps, slope = None, "", 0.0
     try:
         others = [frames.sources[name] for name in shared]
@@ -159,8 +161,9 @@ def learn_era(frames: MachineFrames, source: str, from_utc_ms: int, n_days: int)
         usual_speed=total.speed if total else math.nan,
         usual_memory_pct=total.memory_utilization_pct if total else math.nan,
         memory_slope=slope,
+        apart=learned.apart,
         no_steps=no_steps,
-        no_air=no_air,
+        no_air=learned.no_air,
     )
 
 
@@ -177,33 +180,49 @@ def _null_of_nan(value: Any) -> Any:
     return None if isinstance(value, float) and math.isnan(value) else value
 
 
-def _learn_air(frames: MachineFrames, source: str) -> tuple[TotalResistance | None, Reference | None, str]:
+@dataclass(frozen=True, slots=True)
+class _Air:
+    """What the settled windows of a stretch say of one source."""
+
+    total: TotalResistance | None
+    reference: Reference | None
+    shared_with: tuple[str, ...]
+    apart: tuple[ApartModel, ...]
+    no_air: str
+
+
+def _learn_air(frames: MachineFrames, source: str) -> _Air:
     windows: dict[str, pd.DataFrame] = {}
     references: dict[str, Reference] = {}
     reasons: dict[str, str] = {}
     for name, frame in frames.sources.items():
         try:
-            windows[name] = settled_windows(frame, frames.others(name), frames.fans)
+            windows[name] = settled_windows(
+                frame, frames.others(name), frames.fans, beside=frames.temperatures_beside(name)
+            )
             references[name] = choose_reference(windows[name], frame["temperature_c"], frames.probes)
         except AnalysisError as reason:
             windows.pop(name, None)
             reasons[name] = str(reason)
+    fits = fit_total_resistances(windows, references)
+    shared = sharing(frames, source, fits)
     if source not in windows:
-        return None, None, reasons[source]
-    fit = fit_total_resistances(windows, references)[source]
-    if isinstance(fit, AnalysisError):
-        return None, references[source], str(fit)
-    return fit, references[source], ""
+        return _Air(None, None, shared, (), reasons[source])
+    strangers = strangers_fans(frames, source, shared)
+    if strangers:
+        windows[source] = windows[source].drop(columns=[f"speed.{fan}" for fan in strangers])
+        fits = fit_total_resistances(windows, references)
+    fit, reference = fits[source], references[source]
+    if reference.kind is not ReferenceKind.OWN_IDLE:  # which would move with the thermometer
+        windows[source]["reference_c"] = reference.at(pd.DatetimeIndex(windows[source].index))
+    apart = tuple(found for name in shared if (found := learn_apart(windows[source], name)) is not None)
+    total = fit if isinstance(fit, TotalResistance) else None
+    return _Air(total, reference, shared, apart, str(fit) if isinstance(fit, AnalysisError) else "")
 
 
 def _idle_w(frame: pd.DataFrame) -> float:
     grid = Grid.of(frame.index, DEFAULT_SETTINGS.bin_s)
     return grid.idle(grid.mean(frame["power_w"]))
-
-
-def _sharing(total: TotalResistance) -> tuple[str, ...]:
-    least = SHARED_SINK_SHARE * total.resistance_k_per_w
-    return tuple(name for name, (value, _) in total.cross_k_per_w.items() if value > least)
 
 
 def _known(reference: Reference) -> KnownReference:

@@ -22,7 +22,7 @@ CAUSES = {
 
 def evidence_of(one: Verdict) -> list[str]:
     """One sentence for each part."""
-    said = [_of_part(part) for part in (one.interface, one.airflow, one.fan, one.idle)]
+    said = [_of_part(part) for part in one.parts]
     return [*said, one.remark] if one.remark else said
 
 

@@ -12,11 +12,12 @@ import numpy as np
 import pandas as pd
 
 from ..store.errors import AnalysisError
-from .part_series import IDLE, PartSeries, part_series
+from .part_series import APART, IDLE, PartSeries, part_series
 
 ABOVE_AIR = "above the air"
 # Series hold logarithms of ratios; a kelvin is written as so much of one.
 KELVIN_PER_LOG = 50.0
+IN_KELVIN = (IDLE, APART)
 LEAST_COMMON_DAYS = 20
 NEAR = pd.Timedelta(days=10)
 ONSET_ERROR = pd.Timedelta(days=2)  # steps are dated to a day or two
@@ -62,19 +63,23 @@ def idle_series(cells: pd.DataFrame, beside: Iterable[pd.DataFrame]) -> PartSeri
     return part_series(table, IDLE)
 
 
-def shift_as_read_k(cells: pd.DataFrame, onset: pd.Timestamp) -> float:
-    """By how much the idle temperature itself moved about a day, weather and all [K]; 0 where nobody knows.
+def idle_by_day(cells: pd.DataFrame) -> pd.Series:
+    """The idle temperature as it was read, by day [K]; above the air where a probe tells it."""
+    return _by_day(cells)["value"]
+
+
+def shift_as_read_k(values: pd.Series, onset: pd.Timestamp) -> float:
+    """By how much a temperature itself moved about a day, weather and all [K]; 0 where nobody knows.
 
     Of two sources that moved apart it says which one moved.
 
     Parameters
     ----------
-    cells
-        Of the source's era.
+    values
+        By day [K].
     onset
         The day.
     """
-    values = _by_day(cells)["value"]
     days = pd.to_datetime(np.asarray(values.index, str), utc=True)
     is_before = np.asarray((days < onset) & (days >= onset - NEAR))
     is_after = np.asarray((days > onset) & (days <= onset + NEAR))
@@ -116,8 +121,8 @@ def kelvin(change_pct: float) -> float:
 def in_its_unit(
     part: str, change_pct: float, ci95_pct: tuple[float, float]
 ) -> tuple[float, tuple[float, float], str]:
-    """Change and interval of a part, with their unit: kelvin for the idle temperature, else per cent."""
-    if part != IDLE:
+    """Change and interval of a part, with their unit: kelvin for temperatures, else per cent."""
+    if part not in IN_KELVIN:
         return change_pct, ci95_pct, "%"
     return kelvin(change_pct), (kelvin(ci95_pct[0]), kelvin(ci95_pct[1])), "K"
 

@@ -35,6 +35,11 @@ class JudgedPart:
     change: Change
     reason: str = ""
 
+    @classmethod
+    def unknown(cls, name: str, reason: str) -> JudgedPart:
+        """A part of which nothing can be said."""
+        return cls(name, None, None, Change(None, None, reason), reason)
+
     @property
     def is_changed(self) -> bool:
         """Whether the detector holds it for changed now."""
@@ -86,7 +91,7 @@ def judged_part(
     try:
         series = make()
     except AnalysisError as reason:
-        return JudgedPart(name, None, None, Change(None, None, str(reason)), str(reason))
+        return JudgedPart.unknown(name, str(reason))
     now = change_now(series, curve)
     try:
         found = detect(

@@ -14,18 +14,19 @@ from ..store.packing import DAY_MS, day_of
 from ..store.reader import Reader
 from ..store.series import LATEST_UTC_MS
 from .answer_curve import AnswerCurve, answer_curve
+from .apart import apart_series, itself_by_day
 from .baseline import Change
 from .cause import AIRFLOW_SYSTEMATIC, Blame, Cause, blame
 from .derivation import Derivation
 from .drift import INTERFACE
 from .era_model import EraModel
 from .eras import Era, Part
-from .idle_series import idle_series, is_plain_step, shift_as_read_k
+from .idle_series import idle_by_day, idle_series, is_plain_step, shift_as_read_k
 from .judged_part import JudgedPart, judged_part
 from .machine_frames import POWER_STAGE
+from .part_series import APART, IDLE, PartSeries, airflow_series, fan_series, part_series
 from .part_series import INTERFACE as INTERFACE_PART
-from .part_series import PartSeries, airflow_series, fan_series, part_series
-from .part_settings import FAN_SETTINGS, IDLE_SETTINGS, airflow_settings
+from .part_settings import APART_SETTINGS, FAN_SETTINGS, IDLE_SETTINGS, airflow_settings
 from .remeasure import Stretch, measure_stretch
 from .signs import signs_of
 from .together import settle
@@ -92,9 +93,10 @@ class Judge:
         airflow = judged_part("airflow", lambda: airflow_series(cells, interface.series), of_air)
         fan = _fan_part(cells, model)
         idle = self._idle_part(source, cells, until_utc_ms)
+        apart = judged_part("apart", lambda: apart_series(cells), APART_SETTINGS)
         changed = [part for part in (interface, airflow) if part.is_changed]
-        if not changed and _is_thermometer(idle):
-            changed.append(idle)
+        if not changed:
+            changed += [part for part in (apart, idle) if _is_thermometer(part)][:1]
         if fan.is_changed and fan.changed_by.change_pct < 0.0:
             changed.append(fan)  # one that turns faster than it used to is not worn
         stretch = self.stretches.get((source, era.from_utc_ms)) if interface.is_changed else None
@@ -104,7 +106,7 @@ class Judge:
                 signs_of(
                     cells,
                     model,
-                    (interface, airflow, fan, idle),
+                    (interface, airflow, fan, idle, apart),
                     stretch,
                     since=onset_of(leading).floor("D"),
                     log_creep_odds=leading.changed_by.log_creep_odds,
@@ -131,7 +133,8 @@ class Judge:
             cause,
             found,
             leading,
-            idle_as_read_k=shift_as_read_k(cells, onset_of(idle)) if leading is idle else 0.0,
+            as_read_k=_as_read_k(cells, apart if apart.is_changed else leading),
+            apart=apart,
         )
 
     def _idle_part(self, source: str, cells: pd.DataFrame, until_utc_ms: int) -> JudgedPart:
@@ -191,11 +194,19 @@ class Judge:
         return stretched.widened(stretch.relative_error) if stretched.is_changed else interface
 
 
-def _is_thermometer(idle: JudgedPart) -> bool:
-    """Whether idle moved as a thermometer does: at once and for good; what creeps is something else."""
-    if not idle.is_changed or idle.series is None or idle.changed_by.shape != "step":
+def _is_thermometer(part: JudgedPart) -> bool:
+    """Whether it moved as a thermometer does: at once and for good; what creeps is something else."""
+    if not part.is_changed or part.series is None or part.changed_by.shape != "step":
         return False
-    return is_plain_step(idle.series, onset_of(idle), idle.changed_by.change_pct)
+    return is_plain_step(part.series, onset_of(part), part.changed_by.change_pct)
+
+
+def _as_read_k(cells: pd.DataFrame, thermometer: JudgedPart | None) -> float:
+    """By how much the source's own temperature moved, where a thermometer seems to be off [K]."""
+    if thermometer is None or thermometer.name not in (IDLE, APART):
+        return 0.0
+    by_day = idle_by_day(cells) if thermometer.name == IDLE else itself_by_day(cells)
+    return shift_as_read_k(by_day, onset_of(thermometer))
 
 
 def _is_fan_unseen(found: Blame, airflow: JudgedPart, model: EraModel | None) -> bool:

@@ -30,6 +30,7 @@ PARTS = {
     "airflow": "airflow part",
     "fan": "fan speed at the same heat",
     "idle": "idle temperature",
+    "apart": "temperature against its neighbour on the sink",
 }
 # Control characters and line breaks, and what turns the direction of the text that follows it.
 UNWANTED_CATEGORIES = frozenset({"Cc", "Cs", "Zl", "Zp"})

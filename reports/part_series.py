@@ -16,7 +16,7 @@ from .day_levels import DayLevels, fit_day_levels
 
 Array = npt.NDArray[np.float64]
 
-INTERFACE, TOTAL, IDLE, FAN = "interface", "total", "idle", "fan"
+INTERFACE, TOTAL, IDLE, FAN, APART = "interface", "total", "idle", "fan", "apart"
 SMOOTHED_DAYS = 7  # the interface part of a day, to take it off the whole: no better known by itself
 # Scatter of the speed at the same temperature [log units]: fans that follow a table gave 0.02-0.07, such that
 # hold a temperature 0.14-0.31 (simulated, by two pieces of code).

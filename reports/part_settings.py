@@ -14,6 +14,8 @@ AIRFLOW_BLIND = DetectorSettings(systematic_sd=0.06, smallest_change=0.08)
 FAN_SETTINGS = DetectorSettings(systematic_sd=0.02, smallest_change=0.08)
 # In kelvin by fifty; healthy machines stayed within 0.5 K, within 1.5 K where fins clogged (simulated).
 IDLE_SETTINGS = DetectorSettings(systematic_sd=0.016, smallest_change=0.03)
+# In kelvin by fifty too; healthy laptops stayed within 0.2 K for months, other tasks and heatwaves included.
+APART_SETTINGS = DetectorSettings(systematic_sd=0.006, smallest_change=0.025)
 
 
 def airflow_settings(model: EraModel | None) -> DetectorSettings:

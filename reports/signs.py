@@ -21,7 +21,7 @@ USUAL_SHARE, LEAST_SHARE, MOST_SHARE = 0.3, 0.05, 0.95  # of the interface part 
 def signs_of(
     cells: pd.DataFrame,
     model: EraModel | None,
-    parts: tuple[JudgedPart, JudgedPart, JudgedPart, JudgedPart],
+    parts: tuple[JudgedPart, JudgedPart, JudgedPart, JudgedPart, JudgedPart],
     stretch: Stretch | None,
     *,
     since: pd.Timestamp | None = None,
@@ -36,7 +36,7 @@ def signs_of(
     model
         Of the era.
     parts
-        Interface and airflow part, the fan, and idle.
+        Interface and airflow part, the fan, idle, and the neighbour on the sink.
     stretch
         What was measured of a changed joint.
     since
@@ -44,7 +44,7 @@ def signs_of(
     log_creep_odds
         As in `Signs`.
     """
-    interface, airflow, fan, idle = parts
+    interface, airflow, fan, idle, apart = parts
     share = float(cells["interface_share"].mean()) if cells["interface_share"].notna().any() else USUAL_SHARE
     share = min(max(share, LEAST_SHARE), MOST_SHARE)
     load_rise_k = math.nan
@@ -63,7 +63,17 @@ def signs_of(
         and model.reference is not None
         and model.reference.kind != ReferenceKind.OWN_IDLE.value,
         log_creep_odds,
+        _in_kelvin(_shift(apart, since)),
+        *_apart_k(model),
     )
+
+
+def _apart_k(model: EraModel | None) -> tuple[float, float]:
+    """By how much the interface part, and all of the own power, hold the two thermometers apart [K]."""
+    if model is None or model.constants is None or not model.apart:
+        return 0.0, 0.0
+    known = model.apart[0]
+    return model.constants.interface_resistance_k_per_w * known.usual_w, known.own_k_per_w * known.usual_w
 
 
 def _shift(part: JudgedPart, since: pd.Timestamp | None) -> Shift | None:

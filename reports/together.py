@@ -39,13 +39,19 @@ def settle(verdicts: list[Verdict]) -> list[Verdict]:
 
 def _moved_itself(one: Verdict, verdicts: list[Verdict]) -> Verdict:
     """Take back what a source was held against that moved more itself: without a probe both seem off."""
-    if one.leading is None or one.leading is not one.idle:
+    if one.leading is None or not one.is_thermometer_led:
         return one
+    what = "idle" if one.leading is one.idle else "its temperature"
     for other in verdicts:
-        if other.source == one.source or other.leading is None or other.leading is not other.idle:
+        if other.source == one.source:
             continue
-        if _is_same_day(one.idle, other.idle) and abs(other.idle_as_read_k) > abs(one.idle_as_read_k):
-            seen = f"idle only seems changed: it is held against {other.source}, which moved that day"
+        theirs = other.idle if one.leading is one.idle else other.apart
+        is_led = other.leading is theirs or (theirs is other.apart and theirs.is_changed)
+        has_moved = is_led and _is_same_day(one.leading, theirs) and abs(other.as_read_k) > abs(one.as_read_k)
+        if one.leading is one.apart and other.interface.is_changed:
+            has_moved = has_moved or _is_same_day(one.apart, other.interface)
+        if has_moved:
+            seen = f"{what} only seems changed: it is held against {other.source}, which moved that day"
             return _taken_back(one, seen)
     return one
 
@@ -55,7 +61,7 @@ def _with_the_others(one: Verdict, verdicts: list[Verdict]) -> Verdict:
 
     Two thermometers do not go off on one day.
     """
-    if one.leading is None:
+    if one.leading is None or one.leading is one.apart:  # the air moves both alike
         return one
     for other in verdicts:
         if other.source == one.source:
@@ -97,7 +103,7 @@ def _beside(one: Verdict, verdicts: list[Verdict]) -> Verdict:
     return replace(
         one,
         cause=Cause.TELEMETRY,
-        state=state_of(Cause.TELEMETRY, [one.idle]),
+        state=state_of(Cause.TELEMETRY, [one.leading or one.idle]),
         blame=replace(one.blame, cause=Cause.TELEMETRY) if one.blame else None,
         remark=remark,
     )
@@ -111,19 +117,19 @@ def _has_same_air(one: Verdict) -> bool:
 
 
 def _not_by_itself(one: Verdict) -> Verdict:
-    """Take back what only idle or the fan shows, unless they are what is accused.
+    """Take back what only a thermometer or the fan shows, unless they are what is accused.
 
     A fan that begins to turn at idle, or stops, moves the idle temperature; other work moves the fan.
     """
-    if one.leading is None or one.leading not in (one.idle, one.fan):
+    if one.leading is None or not (one.is_thermometer_led or one.leading is one.fan):
         return one
     if one.interface.is_changed or one.airflow.is_changed:
         return one
-    if one.cause is (Cause.TELEMETRY if one.leading is one.idle else Cause.FAN):
+    if one.cause is (Cause.FAN if one.leading is one.fan else Cause.TELEMETRY):
         return one
     if one.cause is Cause.AIRFLOW and one.airflow.detection is None:
         return one  # under load nobody knows
-    what = "the idle temperature" if one.leading is one.idle else "the fan's speed at like heat"
+    what = "the fan's speed at like heat" if one.leading is one.fan else "its temperature at rest"
     return _taken_back(one, f"{what} has moved, and nothing under load did")
 
 

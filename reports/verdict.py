@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
@@ -10,6 +10,7 @@ from .cause import Blame, Cause
 from .era_model import EraModel
 from .eras import Era
 from .judged_part import JudgedPart
+from .part_series import APART
 
 ACT_PCT = 15.0  # common practice, no source: by then some kelvin are lost, and it goes on
 
@@ -26,8 +27,10 @@ class Verdict:
         The part that was seen to change first; None while nothing has.
     remark
         What else has to be said.
-    idle_as_read_k
-        Where idle leads: by how much it moved by itself, with the weather in it [K].
+    as_read_k
+        Where a thermometer seems to be off: by how much it moved by itself, with the weather in it [K].
+    apart
+        Its thermometer against that of another source on the same sink, at like powers.
     """
 
     source: str
@@ -42,7 +45,21 @@ class Verdict:
     blame: Blame | None
     leading: JudgedPart | None
     remark: str = ""
-    idle_as_read_k: float = 0.0
+    as_read_k: float = 0.0
+    apart: JudgedPart = field(
+        default_factory=lambda: JudgedPart.unknown(APART, "no other source on its sink")
+    )
+
+    @property
+    def parts(self) -> tuple[JudgedPart, ...]:
+        """All that is judged of it; the neighbour on the sink only where there is one."""
+        judged = (self.interface, self.airflow, self.fan, self.idle)
+        return judged if self.apart.series is None else (*judged, self.apart)
+
+    @property
+    def is_thermometer_led(self) -> bool:
+        """Whether nothing but a temperature that went off leads."""
+        return self.leading is not None and self.leading in (self.idle, self.apart)
 
 
 def onset_of(part: JudgedPart) -> pd.Timestamp:

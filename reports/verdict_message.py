@@ -46,6 +46,7 @@ WHAT = {
     "airflow": "the airflow part of {source} (what the way from the heatsink to the air resists)",
     "fan": "the fan speed of {source} at the same heat",
     "idle": "the idle temperature of {source} (above the air, or beside the other source of the machine)",
+    "apart": "the temperature of {source} against that of its neighbour on the same sink, at like powers,",
 }
 SHAPES = {"creep": ", creeping", "step": ", in one step"}
 SHAPE_WORDS = {"step": "It came in one step.", "undecided": "One step or a creep: that cannot be told yet."}
@@ -147,8 +148,9 @@ def recovery_message(verdict: Verdict, *, made_utc_ms: int, machine_name: str) -
 
     It is for who was told of the change: whether that was so, only the outbox knows.
     """
-    parts = (verdict.interface, verdict.airflow, verdict.fan, verdict.idle)
-    gone = next((p for p in parts if p.detection is not None and p.detection.state == "recovered"), None)
+    gone = next(
+        (p for p in verdict.parts if p.detection is not None and p.detection.state == "recovered"), None
+    )
     if gone is None or gone.detection is None or verdict.state != "holding":
         return None
     found, name = gone.detection, PARTS[gone.name]
@@ -183,7 +185,7 @@ def _what(verdict: Verdict, machine_name: str) -> str:
     where = {"airflow": " and room temperature"}.get(leading.name, "; the room has no part in it")
     is_scale = finding_of(verdict) is Finding.POWER_SCALE
     power = f" at the same {'reported ' if is_scale else ''}power{where}"
-    if leading.name in ("fan", "idle"):
+    if leading.name in ("fan", "idle", "apart"):
         power = ""
     others = [
         f"{PARTS[part.name]} {signed(part.change.pct, part.change.ci95_pct)}"
@@ -261,6 +263,7 @@ def _measured(verdict: Verdict) -> str:
         "airflow": "settled stretches of load",
         "fan": "counted speed at like heat",
         "idle": "idle hours of each day",
+        "apart": "settled stretches of both, what their powers explain taken off",
     }[leading.name]
     reference = verdict.model.reference if verdict.model else None
     if leading.name == "airflow" and reference is not None:

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
-from ..idle_series import KELVIN_PER_LOG
+from ..idle_series import IN_KELVIN, KELVIN_PER_LOG
 from ..judgement import Verdict
 
 COLUMNS = ("day", "source", "part", "value", "standard_error", "unit", "n")
@@ -29,14 +29,15 @@ def day_table(verdicts: Iterable[Verdict]) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``day`` (``2026-03-03``, UTC), ``source``, ``part`` (``interface``, ``airflow``, ``fan``, ``idle``),
-        ``value`` and ``standard_error`` in ``unit`` (% of the baseline, which is 100; kelvin above it for
-        idle), ``n``, what the day was made of. Text is such that no spreadsheet takes it for a formula.
+        ``day`` (``2026-03-03``, UTC), ``source``, ``part`` (``interface``, ``airflow``, ``fan``, ``idle``,
+        ``apart``), ``value`` and ``standard_error`` in ``unit`` (% of the baseline, which is 100; of the last
+        two kelvin above it), ``n``, what the day was made of. Text is such that no spreadsheet takes it for a
+        formula.
     """
     made = [
         _rows(verdict.source, part.name, part.series.rows)
         for verdict in verdicts
-        for part in (verdict.interface, verdict.airflow, verdict.fan, verdict.idle)
+        for part in verdict.parts
         if part.series is not None
     ]
     if not made:
@@ -53,16 +54,16 @@ def _rows(source: str, part: str, rows: pd.DataFrame) -> pd.DataFrame:
     days = pd.DatetimeIndex(rows.index)
     log_ratio = rows["log_ratio"].to_numpy(float)
     error = rows["standard_error"].to_numpy(float)
-    is_idle = part == "idle"
-    value = KELVIN_PER_LOG * log_ratio if is_idle else 100.0 * np.exp(log_ratio)
+    is_in_kelvin = part in IN_KELVIN
+    value = KELVIN_PER_LOG * log_ratio if is_in_kelvin else 100.0 * np.exp(log_ratio)
     return pd.DataFrame(
         {
             "day": days.strftime("%Y-%m-%d"),
             "source": no_formula(source),
             "part": part,
             "value": value,
-            "standard_error": (KELVIN_PER_LOG if is_idle else value) * error,
-            "unit": KELVIN if is_idle else PERCENT,
+            "standard_error": (KELVIN_PER_LOG if is_in_kelvin else value) * error,
+            "unit": KELVIN if is_in_kelvin else PERCENT,
             "n": rows["n"].to_numpy(),
         },
         columns=list(COLUMNS),

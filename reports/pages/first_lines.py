@@ -221,8 +221,9 @@ def _stands_on(part: JudgedPart) -> str:
 
 
 def _missing(verdict: Verdict) -> tuple[tuple[str, str], ...]:
-    parts = (verdict.interface, verdict.airflow, verdict.fan, verdict.idle)
-    missing = [(PARTS[part.name], part.reason) for part in parts if part.detection is None and part.reason]
+    missing = [
+        (PARTS[part.name], part.reason) for part in verdict.parts if part.detection is None and part.reason
+    ]
     reference = verdict.model.reference if verdict.model else None
     if reference is not None and reference.kind == ReferenceKind.OWN_IDLE.value:
         missing.append(("temperature of the air", "no thermometer reads it; the idle source stands for it"))

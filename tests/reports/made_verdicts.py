@@ -51,7 +51,7 @@ def verdict(
     """A verdict that one part leads; all others hold."""
     parts: dict[str, Any] = {
         name: part(name, onset, pct) if name == leading else part(name, None, 0.0)
-        for name in ("interface", "airflow", "fan", "idle")
+        for name in ("interface", "airflow", "fan", "idle", "apart")
     }
     model: Any = SimpleNamespace(shared_with=shared_with, fan="", reference=None)
     era = Era(source, 0, 0, 1, (), (), frozenset(), PowerScale())

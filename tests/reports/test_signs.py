@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from heatdrift.reports.air_model import AirModel, Form, Shape
+from heatdrift.reports.apart import apart_series
 from heatdrift.reports.baseline import Change
 from heatdrift.reports.cause import Cause, Shift, Signs, blame
 from heatdrift.reports.drift import AIRFLOW, INTERFACE
@@ -18,6 +19,7 @@ from heatdrift.reports.era_model import EraModel, KnownReference
 from heatdrift.reports.idle_series import idle_series
 from heatdrift.reports.judged_part import JudgedPart, judged_part
 from heatdrift.reports.part_series import airflow_series, fan_series, part_series
+from heatdrift.reports.part_settings import APART_SETTINGS
 from heatdrift.reports.reference_temperature import ReferenceKind
 from heatdrift.reports.remeasure import Stretch
 from heatdrift.reports.signs import signs_of
@@ -90,13 +92,14 @@ def machine(
     return pd.concat(parts, ignore_index=True)
 
 
-def judged(cells: pd.DataFrame) -> tuple[JudgedPart, JudgedPart, JudgedPart, JudgedPart]:
+def judged(cells: pd.DataFrame) -> tuple[JudgedPart, JudgedPart, JudgedPart, JudgedPart, JudgedPart]:
     interface = judged_part("interface", lambda: part_series(cells, "interface"), INTERFACE)
     return (
         interface,
         judged_part("airflow", lambda: airflow_series(cells, interface.series), AIRFLOW),
         judged_part("fan", lambda: fan_series(cells), INTERFACE),
         judged_part("idle", lambda: idle_series(cells, []), INTERFACE),
+        judged_part("apart", lambda: apart_series(cells), APART_SETTINGS),
     )
 
 
@@ -195,7 +198,7 @@ def test_a_changed_part_is_taken_as_the_detector_has_it_now() -> None:
 
 def test_what_was_not_had_stays_missing() -> None:
     cells = machine()
-    signs = signs_of(cells.iloc[:0], None, (NO_PART, NO_PART, NO_PART, NO_PART), None)
+    signs = signs_of(cells.iloc[:0], None, (NO_PART,) * 5, None)
     assert (signs.interface, signs.airflow, signs.idle_k, signs.fan, signs.slower) == (None,) * 5
     assert (signs.idle_rise_k, signs.load_rise_k, signs.is_air_read) == (0.0, 0.0, False)
     assert 0.0 < signs.interface_share < 1.0  # the usual one, where no window under load was settled
@@ -217,7 +220,7 @@ def test_what_was_before_the_change_says_nothing_of_what_it_changed() -> None:
     held = tuple(replace(part, detection=None) for part in judged(cells))
     since = pd.Timestamp("2026-02-20", tz="UTC")
     diluted, whole = (
-        signs_of(cells, model(), (held[0], held[1], held[2], held[3]), None, since=moment)
+        signs_of(cells, model(), (held[0], held[1], held[2], held[3], held[4]), None, since=moment)
         for moment in (None, since)
     )
     assert_is(whole.interface, -0.15, 0.02)

@@ -67,13 +67,42 @@ def test_an_open_question_on_a_sink_whose_air_has_changed_is_air() -> None:
 
 
 def test_of_two_that_moved_apart_the_one_that_moved_is_doubted() -> None:
-    gpu = replace(verdict("gpu0", Cause.TELEMETRY, "idle", pct=-13.0), idle_as_read_k=-6.8)
-    cpu = replace(verdict("cpu0", Cause.TELEMETRY, "idle", pct=14.0), idle_as_read_k=0.4)
+    gpu = replace(verdict("gpu0", Cause.TELEMETRY, "idle", pct=-13.0), as_read_k=-6.8)
+    cpu = replace(verdict("cpu0", Cause.TELEMETRY, "idle", pct=14.0), as_read_k=0.4)
     for order in ([gpu, cpu], [cpu, gpu]):
         found = {one.source: one for one in settle(order)}
         assert found["gpu0"].cause is Cause.TELEMETRY
         assert (found["cpu0"].state, found["cpu0"].cause) == ("holding", Cause.NONE)
     assert settle([gpu, replace(cpu, leading=part("idle", LATER, 14.0))])[1].cause is Cause.TELEMETRY
+
+
+def test_a_thermometer_held_against_one_that_went_off_is_not_doubted() -> None:
+    gpu = replace(verdict("gpu0", Cause.TELEMETRY, "apart", pct=6.0), as_read_k=2.6)
+    cpu = replace(verdict("cpu0", Cause.TELEMETRY, "apart", pct=-6.0), as_read_k=-0.4)
+    # The air of the one that went off may have been seen to change before.
+    by_air = replace(gpu, airflow=part("airflow", DAY, 9.0), leading=part("airflow", DAY, 9.0))
+    for off in (gpu, by_air):
+        found = {one.source: one for one in settle([cpu, off])}
+        assert found["gpu0"].cause is Cause.TELEMETRY
+        assert (found["cpu0"].state, found["cpu0"].cause) == ("holding", Cause.NONE)
+        assert "gpu0" in found["cpu0"].remark
+    later = replace(gpu, apart=part("apart", LATER, 6.0), leading=part("apart", LATER, 6.0))
+    assert settle([cpu, later])[0].cause is Cause.TELEMETRY
+
+
+def test_a_thermometer_beside_a_joint_that_changed_is_not_doubted() -> None:
+    cpu = verdict("cpu0", Cause.TELEMETRY, "apart", pct=-6.0)
+    gpu = verdict("gpu0", Cause.INTERFACE, "interface", pct=20.0)
+    assert settle([cpu, gpu])[0].state == "holding"
+    earlier = verdict("gpu0", Cause.INTERFACE, "interface", onset=LATER, pct=20.0)
+    assert settle([cpu, earlier])[0].cause is Cause.TELEMETRY
+
+
+def test_what_moves_a_source_from_its_neighbour_is_no_air() -> None:
+    cpu = verdict("cpu0", Cause.AIRFLOW, "airflow", pct=9.0)
+    offset = Blame(Cause.TELEMETRY, 0.9, {"temperature offset": 0.5, "airflow part": 20.0}, (), 0.5)
+    gpu = replace(verdict("gpu0", Cause.TELEMETRY, "apart", pct=6.0), blame=offset)
+    assert settle([cpu, gpu])[1].cause is Cause.TELEMETRY
 
 
 def test_idle_that_moves_alike_everywhere_is_no_thermometer_and_no_air() -> None:
