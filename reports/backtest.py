@@ -9,17 +9,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
 from ..store.errors import AnalysisError
 from ..store.packing import DAY_MS, midnight_utc_ms
 from .apart import apart_series
 from .baseline import MOST_DAYS
+from .detector_settings import AIRFLOW_LOG_BAYES_LIMIT
 from .drift import INTERFACE, Detector, DetectorSettings, day_rows
-from .judgement import Judge, Verdict, interface_series, settle
+from .judgement import Judge, Verdict, interface_series
 from .part_series import PartSeries, airflow_series, fan_series
 from .part_settings import APART_SETTINGS, FAN_SETTINGS, IDLE_SETTINGS, airflow_settings
+from .shared_air import seems_worse
 
 # A quick look rests on rows as they were known at their time, the judgement on what they are known to be now:
 # seen on simulated machines, their evidence differs by less [nats].
@@ -68,12 +70,12 @@ def nights(judge: Judge, first: date, last: date, progress: Progress | None = No
         until_utc_ms = midnight_utc_ms(day) + DAY_MS
         is_due = [source for source, watch in watches.items() if watch.is_due(until_utc_ms, number)]
         judged = {source: judge.judge(source, until_utc_ms) for source in is_due}
-        if any(one is not None and one.leading is not None for one in judged.values()):
-            # What one did can take back what another seems to have done: then all are judged together.
+        if any(one is not None and (one.leading is not None or seems_worse(one)) for one in judged.values()):
+            # What one did can take back, or bear out, what another seems to have done: all are judged.
             judged |= {
                 source: judge.judge(source, until_utc_ms) for source in watches if source not in judged
             }
-        verdicts = settle([one for one in judged.values() if one is not None])
+        verdicts = judge.heard_together([one for one in judged.values() if one is not None], until_utc_ms)
         for one in verdicts:
             watches[one.source].note(one, number)
         if verdicts:
@@ -117,9 +119,12 @@ class _Watch:
             interface: PartSeries | None = interface_series(cells, model, era)
         except AnalysisError:
             interface = None
+        # A neighbour on the sink may bear it out: half of what both must show together is enough to look.
+        usual = airflow_settings(model)
+        of_air = replace(usual, log_bayes_limit=min(usual.log_bayes_limit, AIRFLOW_LOG_BAYES_LIMIT))
         made: list[tuple[str, Callable[[], PartSeries | None], DetectorSettings]] = [
             ("interface", lambda: interface, INTERFACE),
-            ("airflow", lambda: airflow_series(cells, interface), airflow_settings(model)),
+            ("airflow", lambda: airflow_series(cells, interface), of_air),
             ("fan", lambda: fan_series(cells), FAN_SETTINGS),
             ("idle", lambda: self.judge.idle_series(self.source, cells, until_utc_ms), IDLE_SETTINGS),
             ("apart", lambda: apart_series(cells), APART_SETTINGS),

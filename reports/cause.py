@@ -49,10 +49,23 @@ class Cause(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Shift:
-    """A change and its standard error, in logarithms, or in kelvin for idle."""
+    """A change and its standard error, in logarithms, or in kelvin for temperatures.
+
+    Attributes
+    ----------
+    holds_wander
+        Whether the error already holds what a healthy path wanders by, as that of a detected change does.
+    """
 
     value: float
     standard_error: float
+    holds_wander: bool = False
+
+    def error_with(self, systematic: float) -> float:
+        """Its standard error with what a healthy path wanders by, which counts once."""
+        if self.holds_wander:
+            return max(self.standard_error, systematic)
+        return math.hypot(self.standard_error, systematic)
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +233,7 @@ def _rows(signs: Signs, airflow_systematic: float) -> Mapping[str, tuple[float, 
     by_air_k = APART_AIR_SHARE * air * (1.0 - signs.interface_share) * signs.load_rise_k
     known["apart_k"] = signs.apart_k, math.hypot(APART_SYSTEMATIC_K, by_joint_k, by_air_k)
     return {
-        name: (shift.value, math.hypot(shift.standard_error, systematic))
+        name: (shift.value, shift.error_with(systematic))
         for name, (shift, systematic) in known.items()
         if shift is not None
     }

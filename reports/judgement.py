@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,6 +19,7 @@ from .apart import apart_series, itself_by_day
 from .baseline import Change
 from .cause import AIRFLOW_SYSTEMATIC, Blame, Cause, blame
 from .derivation import Derivation
+from .detector_settings import DetectorSettings
 from .drift import INTERFACE
 from .era_model import EraModel
 from .eras import Era, Part
@@ -28,6 +30,7 @@ from .part_series import APART, IDLE, PartSeries, airflow_series, fan_series, pa
 from .part_series import INTERFACE as INTERFACE_PART
 from .part_settings import APART_SETTINGS, FAN_SETTINGS, IDLE_SETTINGS, airflow_settings
 from .remeasure import Stretch, measure_stretch
+from .shared_air import helped_settings
 from .signs import signs_of
 from .together import settle
 from .verdict import Verdict, onset_of, state_of
@@ -69,9 +72,28 @@ class Judge:
     def verdicts(self, until_utc_ms: int = LATEST_UTC_MS) -> list[Verdict]:
         """Judge every source that is recorded by then; see `judge`."""
         judged = [self.judge(source, until_utc_ms) for source in self.derivation.eras]
-        return settle([one for one in judged if one is not None])
+        return self.heard_together([one for one in judged if one is not None], until_utc_ms)
 
-    def judge(self, source: str, until_utc_ms: int = LATEST_UTC_MS) -> Verdict | None:
+    def heard_together(self, judged: Sequence[Verdict], until_utc_ms: int) -> list[Verdict]:
+        """Let the verdicts on some sources help and settle each other.
+
+        Parameters
+        ----------
+        judged
+            Each as `judge` gives it of that moment.
+        until_utc_ms
+            The moment [ms since 1970].
+        """
+        heard = []
+        for one in judged:
+            helped = helped_settings(one, judged)
+            again = self.judge(one.source, until_utc_ms, of_air=helped) if helped is not None else None
+            heard.append(again or one)
+        return settle(heard)
+
+    def judge(
+        self, source: str, until_utc_ms: int = LATEST_UTC_MS, *, of_air: DetectorSettings | None = None
+    ) -> Verdict | None:
         """Judge one source as it stood at a moment; None where nothing had been recorded of it.
 
         Parameters
@@ -80,6 +102,8 @@ class Judge:
             Its name.
         until_utc_ms
             Nothing of later days is used, but for what an era learned of its first month [ms since 1970].
+        of_air
+            What counts as drift of the airflow part, where that is not as usual.
         """
         known = self.known(source, until_utc_ms)
         if known is None:
@@ -89,7 +113,7 @@ class Judge:
         interface = judged_part("interface", lambda: _interface_series(cells, era, curve), INTERFACE, curve)
         if interface.is_changed and model is not None:
             interface = self._measured_anew(cells, model, era, interface, until_utc_ms)
-        of_air = airflow_settings(model)
+        of_air = of_air or airflow_settings(model)
         airflow = judged_part("airflow", lambda: airflow_series(cells, interface.series), of_air)
         fan = _fan_part(cells, model)
         idle = self._idle_part(source, cells, until_utc_ms)

@@ -8,6 +8,8 @@ from dataclasses import replace
 
 from .baseline import NORMAL_95, change_of_log, log_of_pct
 from .cause import UNDECIDED, Cause
+from .detector_settings import AIRFLOW_LOG_BAYES_LIMIT, DetectorSettings
+from .evidence import CHANGES_PER_DAY
 from .judged_part import JudgedPart, change_now
 from .part_settings import airflow_settings
 from .verdict import Verdict, onset_of, state_of
@@ -49,6 +51,51 @@ def told_of_its_air(one: Verdict, verdicts: Sequence[Verdict]) -> Verdict:
                 remark=f"the air of {other.source} has changed, and its own agrees with that",
             )
     return one
+
+
+def helped_settings(one: Verdict, verdicts: Sequence[Verdict]) -> DetectorSettings | None:
+    """What counts as drift of its air, where that of a neighbour on the sink seems worse as well.
+
+    One change of air is the change of both, so that their evidence adds; that it is improbable beforehand
+    counts once. What that leaves of the limit is asked of each.
+
+    Parameters
+    ----------
+    one
+        The source that is asked.
+    verdicts
+        Of all sources of the machine.
+
+    Returns
+    -------
+    DetectorSettings or None
+        None where no neighbour helps.
+    """
+    if not seems_worse(one):
+        return None
+    others = (other for other in verdicts if other.source != one.source and shares_sink(one, other))
+    help_nats = max((_evidence_alone(other) for other in others if seems_worse(other)), default=0.0)
+    if help_nats <= 0.0:
+        return None
+    return replace(airflow_settings(one.model), log_bayes_limit=AIRFLOW_LOG_BAYES_LIMIT - help_nats)
+
+
+def seems_worse(one: Verdict) -> bool:
+    """Whether its air resists more by what would matter, and nothing is known of it yet."""
+    found = one.airflow.detection
+    if one.leading is not None or one.interface.is_changed or one.airflow.series is None:
+        return False
+    if found is None or found.state != "holding":
+        return False
+    return log_of_pct(found.change_pct) >= airflow_settings(one.model).smallest_change
+
+
+def _evidence_alone(one: Verdict) -> float:
+    """Evidence for a change of its air by now, without that changes are rare [nats]."""
+    found, series = one.airflow.detection, one.airflow.series
+    assert found is not None and series is not None  # it seems worse
+    n_onsets = max(found.n_rows - series.n_baseline, 1)
+    return found.log_bayes_factor - math.log(CHANGES_PER_DAY * n_onsets)
 
 
 def shares_sink(one: Verdict, other: Verdict) -> bool:

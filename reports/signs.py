@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pandas as pd
 
@@ -86,14 +87,15 @@ def _shift(part: JudgedPart, since: pd.Timestamp | None) -> Shift | None:
             return None
         now, (low, high) = told.pct, told.ci95_pct
     low_log, now_log, high_log = (log_of_pct(end) for end in (low, now, high))
-    return Shift(now_log, (high_log - low_log) / (2.0 * NORMAL_95))
+    return Shift(now_log, (high_log - low_log) / (2.0 * NORMAL_95), part.is_changed)
 
 
 def _in_kelvin(shift: Shift | None) -> Shift | None:
     """A shift of the idle temperature as it is [K]."""
     if shift is None:
         return None
-    return Shift(shift.value * KELVIN_PER_LOG, shift.standard_error * KELVIN_PER_LOG)
+    error_k = shift.standard_error * KELVIN_PER_LOG
+    return replace(shift, value=shift.value * KELVIN_PER_LOG, standard_error=error_k)
 
 
 def _idle_rise_k(cells: pd.DataFrame, model: EraModel | None, load_rise_k: float) -> float:

@@ -299,3 +299,10 @@ def test_what_creeps_is_matter_and_no_reading() -> None:
     # a power reading that the shape of a few days speaks against is still told where all signs do
     power = drawn(effect("power scale", 0.2), rng)
     assert blame(replace(power, log_creep_odds=99.0)).cause is Cause.TELEMETRY
+
+
+def test_what_a_healthy_path_wanders_by_counts_once() -> None:
+    """A detected change has it in its error already."""
+    for stated in (0.01, 0.06):
+        assert Shift(0.1, stated).error_with(0.06) == pytest.approx(np.hypot(stated, 0.06))
+        assert Shift(0.1, stated, holds_wander=True).error_with(0.06) == 0.06

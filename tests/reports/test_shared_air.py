@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -9,8 +10,10 @@ import pandas as pd
 import pytest
 
 from heatdrift.reports.cause import Cause
+from heatdrift.reports.detector_settings import AIRFLOW_LOG_BAYES_LIMIT
+from heatdrift.reports.evidence import CHANGES_PER_DAY
 from heatdrift.reports.part_series import TOTAL, part_series
-from heatdrift.reports.shared_air import evidence, told_of_its_air
+from heatdrift.reports.shared_air import evidence, helped_settings, told_of_its_air
 from heatdrift.reports.together import settle
 from heatdrift.reports.verdict import Verdict
 
@@ -78,3 +81,36 @@ def test_only_air_or_a_fan_that_leads_is_told_of() -> None:
     assert told_of_its_air(gpu, [worn, gpu]).cause is Cause.FAN
     assert told_of_its_air(silent(26.0, ()), [worn, gpu]).cause is Cause.AIRFLOW
     assert told_of_its_air(replace(gpu, airflow=CLOGGED.fan), [CLOGGED, gpu]).leading is None
+
+
+def unsure(
+    source: str, beside: str, change_pct: float, log_bayes: float, shared_with: tuple[str, ...] | None = None
+) -> Verdict:
+    """A source whose air seems changed, with too little evidence to say so."""
+    one = silent(change_pct, (beside,) if shared_with is None else shared_with)
+    assert one.airflow.detection is not None
+    found = replace(one.airflow.detection, change_pct=change_pct, log_bayes_factor=log_bayes, n_rows=N_DAYS)
+    return replace(one, source=source, airflow=replace(one.airflow, detection=found))
+
+
+def test_evidence_of_two_on_one_sink_adds_and_its_rarity_counts_once() -> None:
+    cpu, gpu = unsure("cpu0", "gpu0", 20.0, -1.0), unsure("gpu0", "cpu0", 15.0, -0.5)
+    helped = helped_settings(cpu, [cpu, gpu])
+    assert helped is not None
+    assert gpu.airflow.series is not None
+    rarity = math.log(CHANGES_PER_DAY * (N_DAYS - gpu.airflow.series.n_baseline))
+    assert helped.log_bayes_limit == pytest.approx(AIRFLOW_LOG_BAYES_LIMIT + 0.5 + rarity)
+
+
+def test_nothing_is_borne_out_by_a_neighbour_that_says_something_else() -> None:
+    cpu = unsure("cpu0", "gpu0", 20.0, -1.0)
+    for gpu in (
+        unsure("gpu0", "cpu0", -15.0, -0.5),  # better, not worse
+        unsure("gpu0", "cpu0", 4.0, -0.5),  # too little to matter
+        unsure("gpu0", "cpu0", 15.0, -4.0),  # nothing speaks for it
+        replace(unsure("gpu0", "cpu0", 15.0, -0.5), leading=CLOGGED.airflow),  # known already
+    ):
+        assert helped_settings(cpu, [cpu, gpu]) is None
+    coolers = [unsure("cpu0", "gpu0", 20.0, -1.0, ()), unsure("gpu0", "cpu0", 15.0, -0.5, ())]
+    assert helped_settings(coolers[0], coolers) is None
+    assert helped_settings(cpu, [cpu]) is None
