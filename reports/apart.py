@@ -10,7 +10,7 @@ months, and shows a thermometer that went off where nothing tells the temperatur
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -147,13 +147,16 @@ def apart_cells(models: Iterable[ApartModel], windows: pd.DataFrame) -> pd.DataF
     return pd.concat(made, ignore_index=True) if made else pd.DataFrame()
 
 
-def apart_series(cells: pd.DataFrame) -> PartSeries:
+def apart_series(cells: pd.DataFrame, worked_on: Mapping[str, str]) -> PartSeries:
     """The difference to the other source with the most days, each day against the baseline.
 
     Parameters
     ----------
     cells
         Of the source's era.
+    worked_on
+        Day on which each other source was last worked on (``2026-03-03``): what was before is another
+        difference.
 
     Raises
     ------
@@ -161,7 +164,9 @@ def apart_series(cells: pd.DataFrame) -> PartSeries:
         No other source sits on the sink, or too few days know both.
     """
     mine = cells[(cells["part"] == APART) & ~_is_itself(cells)].astype({"workload_class": str})
-    by_other = [days for _, days in mine.groupby("workload_class")]
+    by_other = [
+        days[days["day"] > worked_on.get(str(name), "")] for name, days in mine.groupby("workload_class")
+    ]
     best = max(by_other, key=len, default=mine)
     if len(best) < LEAST_DAYS:
         raise AnalysisError("cannot be known: no other source on its sink was seen with it on enough days")

@@ -14,7 +14,6 @@ from datetime import date, timedelta
 
 from ..store.errors import AnalysisError
 from ..store.packing import DAY_MS, midnight_utc_ms
-from .apart import apart_series
 from .baseline import MOST_DAYS
 from .detector_settings import AIRFLOW_LOG_BAYES_LIMIT
 from .drift import INTERFACE, Detector, DetectorSettings, day_rows
@@ -127,7 +126,7 @@ class _Watch:
             ("airflow", lambda: airflow_series(cells, interface), of_air),
             ("fan", lambda: fan_series(cells), FAN_SETTINGS),
             ("idle", lambda: self.judge.idle_series(self.source, cells, until_utc_ms), IDLE_SETTINGS),
-            ("apart", lambda: apart_series(cells), APART_SETTINGS),
+            ("apart", lambda: self.judge.apart_series(self.source, cells, until_utc_ms), APART_SETTINGS),
         ]
         # Every detector has to see the day, also where another one speaks already.
         spoken = [self._speaks(name, make, settings) for name, make, settings in made]

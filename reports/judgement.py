@@ -117,7 +117,7 @@ class Judge:
         airflow = judged_part("airflow", lambda: airflow_series(cells, interface.series), of_air)
         fan = _fan_part(cells, model)
         idle = self._idle_part(source, cells, until_utc_ms)
-        apart = judged_part("apart", lambda: apart_series(cells), APART_SETTINGS)
+        apart = judged_part("apart", lambda: self.apart_series(source, cells, until_utc_ms), APART_SETTINGS)
         changed = [part for part in (interface, airflow) if part.is_changed]
         if not changed:
             changed += [part for part in (apart, idle) if _is_thermometer(part)][:1]
@@ -170,6 +170,13 @@ class Judge:
         others = [name for name in self.derivation.eras if name != source]
         beside = [known[2] for name in others if (known := self.known(name, until_utc_ms)) is not None]
         return idle_series(cells, beside)
+
+    def apart_series(self, source: str, cells: pd.DataFrame, until_utc_ms: int) -> PartSeries:
+        """Its thermometer against that of a neighbour on its sink; see `apart_series`."""
+        others = (name for name in self.derivation.eras if name != source)
+        known = {name: found[0] for name in others if (found := self.known(name, until_utc_ms)) is not None}
+        worked_on = {name: day_of(era.from_utc_ms).isoformat() for name, era in known.items() if era.number}
+        return apart_series(cells, worked_on)
 
     def known(self, source: str, until_utc_ms: int) -> tuple[Era, EraModel | None, pd.DataFrame] | None:
         """Era of a source at a moment, its model, and its cells up to then; None before its record."""

@@ -63,7 +63,7 @@ def learned(rows: pd.DataFrame) -> ApartModel:
 
 def judged(rows: pd.DataFrame) -> tuple[JudgedPart, pd.DataFrame]:
     cells = apart_cells([learned(rows)], rows)
-    return judged_part("apart", lambda: apart_series(cells), APART_SETTINGS), cells
+    return judged_part("apart", lambda: apart_series(cells, {}), APART_SETTINGS), cells
 
 
 def test_what_each_die_lies_above_the_sink_is_learned() -> None:
@@ -126,7 +126,7 @@ def test_without_a_neighbour_there_is_no_series() -> None:
     assert not len(apart_cells([], rows))
     nothing = apart_cells([learned(rows)], rows).iloc[:0]
     with pytest.raises(AnalysisError, match="no other source on its sink"):
-        apart_series(nothing)
+        apart_series(nothing, {})
 
 
 def test_days_with_too_few_windows_are_left_out() -> None:
@@ -134,3 +134,16 @@ def test_days_with_too_few_windows_are_left_out() -> None:
     cells = apart_cells([learned(rows)], rows.iloc[:42])
     assert sorted(set(cells["day"])) == ["2026-01-01", "2026-01-02"]
     assert (cells["n"] == 20).all()
+
+
+def test_work_on_the_neighbour_is_no_thermometer_that_went_off() -> None:
+    """Its new joint moves the difference as an offset would; from then on there is another baseline."""
+    cells = judged(windows(off_k=-3.0))[1]
+    unsaid, said = (
+        judged_part("apart", lambda days=days: apart_series(cells, days), APART_SETTINGS)  # type: ignore[misc]
+        for days in ({}, {"cpu0": "2026-02-24"})
+    )
+    assert unsaid.is_changed
+    assert said.detection is not None and said.detection.state == "holding"
+    assert said.series is not None
+    assert said.series.rows.index[0] == pd.Timestamp("2026-02-25", tz="UTC")

@@ -99,7 +99,7 @@ def judged(cells: pd.DataFrame) -> tuple[JudgedPart, JudgedPart, JudgedPart, Jud
         judged_part("airflow", lambda: airflow_series(cells, interface.series), AIRFLOW),
         judged_part("fan", lambda: fan_series(cells), INTERFACE),
         judged_part("idle", lambda: idle_series(cells, []), INTERFACE),
-        judged_part("apart", lambda: apart_series(cells), APART_SETTINGS),
+        judged_part("apart", lambda: apart_series(cells, {}), APART_SETTINGS),
     )
 
 
