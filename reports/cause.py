@@ -18,6 +18,7 @@ from scipy.special import chdtri
 INTERFACE_SYSTEMATIC, AIRFLOW_SYSTEMATIC = 0.012, 0.025  # what a healthy path wanders by [log units]
 # The time constant of a joint grows with its resistance, in layers not by quite the same share.
 SLOWER_SYSTEMATIC, SLOWER_SHARE = 0.03, 0.25
+STEP_SHARE = 0.5  # of the wander of temperatures within the days of a step (simulated machines: a third)
 IDLE_SYSTEMATIC_K = 1.0  # rooms and readings by the idle machine
 # Two thermometers on one sink at like powers; other work shows a changed joint by more or less, and air that
 # changed warms one of them by a tenth more than the other.
@@ -29,7 +30,7 @@ UNDECIDED = 4.0
 # common practice, no source.
 IMPROVED_BY_ITSELF = 4.0
 # Readings go off at once, by a driver or firmware; what creeps is matter. No odds beyond these are believed.
-MOST_CREEP_ODDS = 20.0
+MOST_CREEP_ODDS = 100.0
 # Single causes stay within this quantile of chi squared but for one in ten thousand draws; a joint and fins
 # that both changed by 20 % leave more in nearly every one (tests/reports/test_cause.py).
 EXPLAINED = 0.9999
@@ -55,14 +56,19 @@ class Shift:
     ----------
     holds_wander
         Whether the error already holds what a healthy path wanders by, as that of a detected change does.
+    is_step
+        Whether it came within days, in which no healthy machine wanders as far as over a season.
     """
 
     value: float
     standard_error: float
     holds_wander: bool = False
+    is_step: bool = False
 
     def error_with(self, systematic: float) -> float:
         """Its standard error with what a healthy path wanders by, which counts once."""
+        if self.is_step:
+            return max(self.standard_error, STEP_SHARE * systematic)
         if self.holds_wander:
             return max(self.standard_error, systematic)
         return math.hypot(self.standard_error, systematic)

@@ -17,6 +17,7 @@ from .verdict import Verdict, onset_of, state_of
 # Fins, fan and vents belong to a sink and not to a source; two coolers in one case share its vents alone.
 # Common practice, no source: of ten changed sinks nine change for all sources, of four coolers one does.
 ODDS_SAME_SINK, ODDS_SAME_CASE = 9.0, 1.0 / 3.0
+PLAIN_ERRORS = 3.3  # of a normal error so far out lies one in a thousand
 UNLIKE = 0.3  # by how much the shares of two sources in one change of air differ (simulated laptops)
 
 
@@ -96,6 +97,34 @@ def _evidence_alone(one: Verdict) -> float:
     assert found is not None and series is not None  # it seems worse
     n_onsets = max(found.n_rows - series.n_baseline, 1)
     return found.log_bayes_factor - math.log(CHANGES_PER_DAY * n_onsets)
+
+
+def is_against_its_sink(one: Verdict, verdicts: Sequence[Verdict]) -> bool:
+    """Whether the air of a neighbour on the sink speaks against a change of the air of this source.
+
+    The fins are the same for both. Where one of them seems changed and the other says that they are as they
+    were, both together have to be plain.
+
+    Parameters
+    ----------
+    one
+        A source whose air is accused.
+    verdicts
+        Of all sources of the machine.
+    """
+    for other in verdicts:
+        if other.source == one.source or other.leading is not None or not shares_sink(one, other):
+            continue
+        if other.airflow.series is None or evidence(other, one.airflow) >= 0.0:
+            continue
+        low, high = (log_of_pct(end) for end in one.airflow.changed_by.change_ci95_pct)
+        own = log_of_pct(one.airflow.changed_by.change_pct), (high - low) / (2.0 * NORMAL_95)
+        seen = [own, _since(other, one.airflow)]
+        weights = [error**-2.0 for _, error in seen]
+        both = sum(weight * value for weight, (value, _) in zip(weights, seen, strict=True))
+        if abs(both) < PLAIN_ERRORS * math.sqrt(sum(weights)):
+            return True
+    return False
 
 
 def shares_sink(one: Verdict, other: Verdict) -> bool:

@@ -10,7 +10,7 @@ import pandas as pd
 from .baseline import MOST_DAYS, NORMAL_95, log_of_pct
 from .cause import Shift, Signs
 from .era_model import EraModel
-from .idle_series import ABOVE_AIR, KELVIN_PER_LOG
+from .idle_series import ABOVE_AIR, IN_KELVIN, KELVIN_PER_LOG
 from .judged_part import JudgedPart, change_now
 from .part_series import IDLE
 from .reference_temperature import ReferenceKind
@@ -87,7 +87,9 @@ def _shift(part: JudgedPart, since: pd.Timestamp | None) -> Shift | None:
             return None
         now, (low, high) = told.pct, told.ci95_pct
     low_log, now_log, high_log = (log_of_pct(end) for end in (low, now, high))
-    return Shift(now_log, (high_log - low_log) / (2.0 * NORMAL_95), part.is_changed)
+    # Both parts answer to more than wander, a power reading of one of two on a sink above all.
+    is_step = part.is_changed and part.changed_by.shape == "step" and part.name in IN_KELVIN
+    return Shift(now_log, (high_log - low_log) / (2.0 * NORMAL_95), part.is_changed, is_step)
 
 
 def _in_kelvin(shift: Shift | None) -> Shift | None:

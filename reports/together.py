@@ -10,11 +10,10 @@ import pandas as pd
 from .baseline import NORMAL_95, log_of_pct
 from .cause import Cause
 from .judged_part import JudgedPart
-from .shared_air import shares_sink, told_of_its_air
+from .shared_air import PLAIN_ERRORS, is_against_its_sink, shares_sink, told_of_its_air
 from .verdict import Verdict, onset_of, state_of
 
 OFFSET = "temperature offset"  # by the name that `blame` gives it
-PLAIN_ERRORS = 3.3  # of a normal error so far out lies one in a thousand
 SAME_DAY = pd.Timedelta(days=4)  # an onset is known to some days
 
 
@@ -33,6 +32,7 @@ def settle(verdicts: list[Verdict]) -> list[Verdict]:
     verdicts = [_of_its_sink(one, verdicts) if _may_be_air(one) else one for one in verdicts]
     verdicts = [_not_by_itself(one) for one in verdicts]
     verdicts = [_not_by_chance(one) for one in verdicts]
+    verdicts = [_as_its_sink_says(one, verdicts) for one in verdicts]
     verdicts = [_of_its_fan(one, verdicts) for one in verdicts]
     return [told_of_its_air(one, verdicts) for one in verdicts]
 
@@ -141,6 +141,15 @@ def _not_by_chance(one: Verdict) -> Verdict:
     if abs(low + high) / 2.0 >= PLAIN_ERRORS * (high - low) / (2.0 * NORMAL_95):
         return one
     return _taken_back(one, f"{one.leading.name} may have changed: too little to tell it from chance")
+
+
+def _as_its_sink_says(one: Verdict, verdicts: list[Verdict]) -> Verdict:
+    """Take back a change of air that the neighbour on the sink speaks against."""
+    if one.cause is not Cause.AIRFLOW or one.leading is not one.airflow:
+        return one
+    if not is_against_its_sink(one, verdicts):
+        return one
+    return _taken_back(one, "airflow may have changed: the other source on its sink speaks against it")
 
 
 def _of_its_fan(one: Verdict, verdicts: list[Verdict]) -> Verdict:

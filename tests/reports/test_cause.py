@@ -306,3 +306,14 @@ def test_what_a_healthy_path_wanders_by_counts_once() -> None:
     for stated in (0.01, 0.06):
         assert Shift(0.1, stated).error_with(0.06) == pytest.approx(np.hypot(stated, 0.06))
         assert Shift(0.1, stated, holds_wander=True).error_with(0.06) == 0.06
+        # within the days of a step nothing wanders as far as over a season
+        assert Shift(0.1, stated, holds_wander=True, is_step=True).error_with(0.06) == max(stated, 0.03)
+
+
+def test_an_idle_step_of_two_kelvin_is_told_from_air() -> None:
+    """Air that changed by 6 % moves idle by 0.3 K; a thermometer moves it by all that it is off."""
+    airflow = Shift(0.065, 0.005, holds_wander=True, is_step=False)
+    idle = Shift(0.065 * (1.0 - SHARE) * LOAD_K, 0.25, holds_wander=True, is_step=True)
+    signs = Signs(Shift(0.0, 0.006), airflow, idle, None, IDLE_K, LOAD_K, SHARE)
+    assert blame(signs).cause is Cause.TELEMETRY
+    assert blame(replace(signs, idle_k=replace(idle, is_step=False))).cause is Cause.UNKNOWN

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,9 +13,11 @@ import pytest
 
 from heatdrift.reports.cause import Cause
 from heatdrift.reports.detector_settings import AIRFLOW_LOG_BAYES_LIMIT
+from heatdrift.reports.era_model import KnownReference
 from heatdrift.reports.evidence import CHANGES_PER_DAY
 from heatdrift.reports.part_series import TOTAL, part_series
-from heatdrift.reports.shared_air import evidence, helped_settings, told_of_its_air
+from heatdrift.reports.reference_temperature import ReferenceKind
+from heatdrift.reports.shared_air import evidence, helped_settings, is_against_its_sink, told_of_its_air
 from heatdrift.reports.together import settle
 from heatdrift.reports.verdict import Verdict
 
@@ -114,3 +118,32 @@ def test_nothing_is_borne_out_by_a_neighbour_that_says_something_else() -> None:
     coolers = [unsure("cpu0", "gpu0", 20.0, -1.0, ()), unsure("gpu0", "cpu0", 15.0, -0.5, ())]
     assert helped_settings(coolers[0], coolers) is None
     assert helped_settings(cpu, [cpu]) is None
+
+
+@pytest.mark.parametrize(
+    ("error_pct", "beside_pct", "is_against"),
+    [
+        (4.0, 0.0, True),  # barely seen, and the fins of the neighbour are as they were
+        (4.0, 14.0, False),  # the neighbour says the same
+        (0.5, 0.0, False),  # so plain that both together are
+    ],
+)
+def test_fins_cannot_clog_for_one_of_two(error_pct: float, beside_pct: float, is_against: bool) -> None:
+    air = replace(
+        CLOGGED.airflow.changed_by,
+        change_pct=14.0,
+        change_ci95_pct=(14.0 - 2.0 * error_pct, 14.0 + 2.0 * error_pct),
+    )
+    leading = replace(CLOGGED.airflow, detection=air)
+    cpu = replace(CLOGGED, airflow=leading, leading=leading)
+    # Read by a probe in the room, the air of the neighbour wanders by 1.5 %.
+    reference = KnownReference(ReferenceKind.AMBIENT.value, "ambient", 0.0, 0.5, 0.3, 0)
+    gpu = silent(beside_pct, ("cpu0",))
+    model: Any = SimpleNamespace(shared_with=("cpu0",), fan="fan1", reference=reference)
+    gpu = replace(gpu, model=model)
+    assert is_against_its_sink(cpu, [cpu, gpu]) is is_against
+    found = settle([cpu, gpu])[0]
+    assert (found.state == "holding") is is_against
+    assert ("speaks against" in found.remark) is is_against
+    coolers = [replace(cpu), silent(beside_pct, ())]
+    assert not is_against_its_sink(coolers[0], coolers)  # each has fins of its own
