@@ -31,6 +31,7 @@ UNDECIDED = 4.0
 IMPROVED_BY_ITSELF = 4.0
 # Readings go off at once, by a driver or firmware; what creeps is matter. No odds beyond these are believed.
 MOST_CREEP_ODDS = 100.0
+OFFSET = "temperature offset"  # the name of its signature
 # Single causes stay within this quantile of chi squared but for one in ten thousand draws; a joint and fins
 # that both changed by 20 % leave more in nearly every one (tests/reports/test_cause.py).
 EXPLAINED = 0.9999
@@ -140,6 +141,11 @@ class Blame:
     excluded: tuple[str, ...]
     misfit: float
     misfit_of_nothing: float = math.inf
+
+    @property
+    def likeliest(self) -> str:
+        """Name of the signature that explains it best."""
+        return min(self.misfits, key=lambda name: self.misfits[name])
 
     @property
     def may_be_nothing(self) -> bool:
@@ -258,7 +264,7 @@ def _signatures(signs: Signs) -> list[_Signature]:
     if load_k > 0.0 and is_seen:
         # A kelvin too much looks like a share of the rise in the airflow part, and shows at idle in full.
         in_airflow = 1.0 / ((1.0 - share) * load_k) if signs.is_air_read else 0.0
-        found.append(_Signature(Cause.TELEMETRY, "temperature offset", 0.0, in_airflow, 1.0, 0.0, 0.0, 1.0))
+        found.append(_Signature(Cause.TELEMETRY, OFFSET, 0.0, in_airflow, 1.0, 0.0, 0.0, 1.0))
     if signs.fan is not None:
         found.append(_Signature(Cause.FAN, "fan", 0.0, 0.0, 0.0, 1.0))
     return found

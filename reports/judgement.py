@@ -17,7 +17,7 @@ from ..store.series import LATEST_UTC_MS
 from .answer_curve import AnswerCurve, answer_curve
 from .apart import apart_series, itself_by_day
 from .baseline import Change
-from .cause import AIRFLOW_SYSTEMATIC, Blame, Cause, blame
+from .cause import AIRFLOW_SYSTEMATIC, OFFSET, Blame, Cause, blame
 from .derivation import Derivation
 from .detector_settings import DetectorSettings
 from .drift import INTERFACE
@@ -119,8 +119,9 @@ class Judge:
         idle = self._idle_part(source, cells, until_utc_ms)
         apart = judged_part("apart", lambda: self.apart_series(source, cells, until_utc_ms), APART_SETTINGS)
         changed = [part for part in (interface, airflow) if part.is_changed]
+        thermometers = [part for part in (apart, idle) if _is_thermometer(part)]
         if not changed:
-            changed += [part for part in (apart, idle) if _is_thermometer(part)][:1]
+            changed += thermometers[:1]
         if fan.is_changed and fan.changed_by.change_pct < 0.0:
             changed.append(fan)  # one that turns faster than it used to is not worn
         stretch = self.stretches.get((source, era.from_utc_ms)) if interface.is_changed else None
@@ -144,6 +145,8 @@ class Judge:
             is_fan = _is_fan_unseen(found, airflow, model) and not idle.is_changed
             if found.may_be_nothing or is_fan:
                 found, changed, leading = None, [], None
+            elif thermometers and found.cause is Cause.TELEMETRY and found.likeliest == OFFSET:
+                leading = thermometers[0]  # which says by how many kelvin
         cause = found.cause if found else Cause.NONE
         return Verdict(
             source,

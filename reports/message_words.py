@@ -30,7 +30,7 @@ PARTS = {
     "airflow": "airflow part",
     "fan": "fan speed at the same heat",
     "idle": "idle temperature",
-    "apart": "temperature against its neighbour on the sink",
+    "apart": "reading beside its neighbour",
 }
 # Control characters and line breaks, and what turns the direction of the text that follows it.
 UNWANTED_CATEGORIES = frozenset({"Cc", "Cs", "Zl", "Zp"})

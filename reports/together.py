@@ -8,12 +8,11 @@ from dataclasses import replace
 import pandas as pd
 
 from .baseline import NORMAL_95, log_of_pct
-from .cause import Cause
+from .cause import OFFSET, Cause
 from .judged_part import JudgedPart
 from .shared_air import PLAIN_ERRORS, is_against_its_sink, shares_sink, told_of_its_air
 from .verdict import Verdict, onset_of, state_of
 
-OFFSET = "temperature offset"  # by the name that `blame` gives it
 SAME_DAY = pd.Timedelta(days=4)  # an onset is known to some days
 
 
@@ -179,8 +178,7 @@ def _is_offset(one: Verdict) -> bool:
     """Whether a thermometer that is off explains it best."""
     if one.cause not in (Cause.TELEMETRY, Cause.UNKNOWN) or one.blame is None:
         return False
-    misfits = one.blame.misfits
-    return min(misfits, key=lambda name: misfits[name]) == OFFSET and not one.interface.is_changed
+    return one.blame.likeliest == OFFSET and not one.interface.is_changed
 
 
 def _may_be_air(one: Verdict) -> bool:
