@@ -317,3 +317,16 @@ def test_an_idle_step_of_two_kelvin_is_told_from_air() -> None:
     signs = Signs(Shift(0.0, 0.006), airflow, idle, None, IDLE_K, LOAD_K, SHARE)
     assert blame(signs).cause is Cause.TELEMETRY
     assert blame(replace(signs, idle_k=replace(idle, is_step=False))).cause is Cause.UNKNOWN
+
+
+def test_a_fan_that_begins_to_turn_at_rest_does_not_hide_blocked_air() -> None:
+    """Load is far warmer at the same power, idle is six kelvin cooler: no cause does both."""
+    idle = Shift(-6.0, 0.4, holds_wander=True, is_step=True)
+    signs = Signs(
+        Shift(0.0, 0.01), Shift(0.35, 0.01), idle, None, IDLE_K, LOAD_K, SHARE, apart_k=Shift(0.0, 0.1)
+    )
+    found = blame(signs)
+    assert found.cause is Cause.AIRFLOW
+    assert found.misfit > 10.0  # it is said all the same how badly it fits
+    alone = blame(Signs(Shift(0.0, 0.01), None, idle, None, IDLE_K, LOAD_K, SHARE))
+    assert not alone.may_be_nothing  # and idle by itself still counts
