@@ -19,11 +19,6 @@ ABOVE_AIR = "above the air"
 KELVIN_PER_LOG = 50.0
 IN_KELVIN = (IDLE, APART)
 LEAST_COMMON_DAYS = 20
-NEAR = pd.Timedelta(days=10)
-ONSET_ERROR = pd.Timedelta(days=2)  # steps are dated to a day or two
-# Days on the wrong side of a step: thermometers that were off had none in 1,100 (simulated, ten machines), a
-# fan that turned on some idle days 16 of 100.
-ASTRAY = 0.05
 DAY_ERROR_K = 0.3  # what idle days of a healthy machine differ by at least, common practice, no source
 
 
@@ -66,51 +61,6 @@ def idle_series(cells: pd.DataFrame, beside: Iterable[pd.DataFrame]) -> PartSeri
 def idle_by_day(cells: pd.DataFrame) -> pd.Series:
     """The idle temperature as it was read, by day [K]; above the air where a probe tells it."""
     return _by_day(cells)["value"]
-
-
-def shift_as_read_k(values: pd.Series, onset: pd.Timestamp) -> float:
-    """By how much a temperature itself moved about a day, weather and all [K]; 0 where nobody knows.
-
-    Of two sources that moved apart it says which one moved.
-
-    Parameters
-    ----------
-    values
-        By day [K].
-    onset
-        The day.
-    """
-    days = pd.to_datetime(np.asarray(values.index, str), utc=True)
-    is_before = np.asarray((days < onset) & (days >= onset - NEAR))
-    is_after = np.asarray((days > onset) & (days <= onset + NEAR))
-    if not is_before.any() or not is_after.any():
-        return 0.0
-    return float(values[is_after].median() - values[is_before].median())
-
-
-def is_plain_step(series: PartSeries, onset: pd.Timestamp, change_pct: float) -> bool:
-    """Whether days before and after a step are told apart by their idle temperature alone.
-
-    A thermometer that went off stays off. A fan that turns on some idle days and rests on others makes steps
-    too, and days on the wrong side of them.
-
-    Parameters
-    ----------
-    series
-        Of the idle temperature.
-    onset
-        When it stepped.
-    change_pct
-        By how much, as the detector says it.
-    """
-    half = math.log1p(change_pct / 100.0) / 2.0
-    days = pd.DatetimeIndex(series.rows.index)
-    beyond = np.asarray(series.rows["log_ratio"].to_numpy(float) * math.copysign(1.0, half) > abs(half))
-    is_before = np.asarray(days < onset - ONSET_ERROR)
-    is_after = np.asarray(days > onset + ONSET_ERROR)
-    if not is_before.any() or not is_after.any():
-        return False
-    return float(beyond[is_before].mean()) <= ASTRAY and float((~beyond)[is_after].mean()) <= ASTRAY
 
 
 def kelvin(change_pct: float) -> float:

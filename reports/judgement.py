@@ -15,7 +15,7 @@ from ..store.packing import DAY_MS, day_of
 from ..store.reader import Reader
 from ..store.series import LATEST_UTC_MS
 from .answer_curve import AnswerCurve, answer_curve
-from .apart import apart_series, itself_by_day
+from .apart import apart_series
 from .baseline import Change
 from .cause import AIRFLOW_SYSTEMATIC, OFFSET, Blame, Cause, blame
 from .derivation import Derivation
@@ -23,15 +23,16 @@ from .detector_settings import DetectorSettings
 from .drift import INTERFACE
 from .era_model import EraModel
 from .eras import Era, Part
-from .idle_series import idle_by_day, idle_series, is_plain_step, shift_as_read_k
+from .idle_series import idle_series
 from .judged_part import JudgedPart, judged_part
 from .machine_frames import POWER_STAGE
-from .part_series import APART, IDLE, PartSeries, airflow_series, fan_series, part_series
 from .part_series import INTERFACE as INTERFACE_PART
+from .part_series import PartSeries, airflow_series, fan_series, part_series
 from .part_settings import APART_SETTINGS, FAN_SETTINGS, IDLE_SETTINGS, airflow_settings
 from .remeasure import Stretch, measure_stretch
 from .shared_air import helped_settings
 from .signs import signs_of
+from .thermometer import as_read_k, may_be_off
 from .together import settle
 from .verdict import Verdict, onset_of, state_of
 from .window_groups import owner_of
@@ -119,7 +120,7 @@ class Judge:
         idle = self._idle_part(source, cells, until_utc_ms)
         apart = judged_part("apart", lambda: self.apart_series(source, cells, until_utc_ms), APART_SETTINGS)
         changed = [part for part in (interface, airflow) if part.is_changed]
-        thermometers = [part for part in (apart, idle) if _is_thermometer(part)]
+        thermometers = [part for part in (apart, idle) if may_be_off(part)]
         if not changed:
             changed += thermometers[:1]
         if fan.is_changed and fan.changed_by.change_pct < 0.0:
@@ -160,7 +161,7 @@ class Judge:
             cause,
             found,
             leading,
-            as_read_k=_as_read_k(cells, apart if apart.is_changed else leading),
+            as_read_k=as_read_k(cells, apart if apart.is_changed else leading),
             apart=apart,
         )
 
@@ -226,21 +227,6 @@ class Judge:
             self.stretches[key] = stretch
         stretched = judged_part("interface", lambda: stretch.applied(series, _curve(model)), INTERFACE)
         return stretched.widened(stretch.relative_error) if stretched.is_changed else interface
-
-
-def _is_thermometer(part: JudgedPart) -> bool:
-    """Whether it moved as a thermometer does: at once and for good; what creeps is something else."""
-    if not part.is_changed or part.series is None or part.changed_by.shape != "step":
-        return False
-    return is_plain_step(part.series, onset_of(part), part.changed_by.change_pct)
-
-
-def _as_read_k(cells: pd.DataFrame, thermometer: JudgedPart | None) -> float:
-    """By how much the source's own temperature moved, where a thermometer seems to be off [K]."""
-    if thermometer is None or thermometer.name not in (IDLE, APART):
-        return 0.0
-    by_day = idle_by_day(cells) if thermometer.name == IDLE else itself_by_day(cells)
-    return shift_as_read_k(by_day, onset_of(thermometer))
 
 
 def _is_fan_unseen(found: Blame, airflow: JudgedPart, model: EraModel | None) -> bool:

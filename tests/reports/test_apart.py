@@ -9,9 +9,10 @@ import pandas as pd
 import pytest
 
 from heatdrift.reports.apart import ApartModel, apart_cells, apart_series, itself_by_day, learn_apart
-from heatdrift.reports.idle_series import in_its_unit, is_plain_step, shift_as_read_k
+from heatdrift.reports.idle_series import in_its_unit
 from heatdrift.reports.judged_part import JudgedPart, judged_part
 from heatdrift.reports.part_settings import APART_SETTINGS
+from heatdrift.reports.thermometer import is_plain_step, shift_as_read_k
 from heatdrift.store.errors import AnalysisError
 
 N_DAYS, BASELINE_DAYS, OFF_DAY = 90, 30, 55

@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from heatdrift.reports.idle_series import KELVIN_PER_LOG, idle_series, in_its_unit, is_plain_step
+from heatdrift.reports.idle_series import KELVIN_PER_LOG, idle_series, in_its_unit
 from heatdrift.reports.judged_part import JudgedPart, judged_part
 from heatdrift.reports.part_settings import IDLE_SETTINGS
+from heatdrift.reports.thermometer import is_plain_step
 from heatdrift.store.errors import AnalysisError
 
 N_DAYS, OFF_DAY, OFF_K = 80, 50, 3.0
