@@ -38,6 +38,7 @@ FAN_BIN_K = 3.0
 MOST_IDLE_SHARE = 0.5
 LEAST_RATIO = 0.1  # below it a reading is wrong
 FAN_ERROR_SHARE = 0.01
+MOST_RELATIVE_ERROR = 100.0  # of a step: beyond, it has no weight in any mean
 IN_ORDER = attrgetter(*STEP_FIELDS)
 
 
@@ -151,8 +152,11 @@ def interface_step_cells(steps: pd.DataFrame, memory_slope: float) -> pd.DataFra
     memory_slope
         Of the era; see `step_memory.memory_slope`.
     """
-    # A step can only be compared as a ratio where it is above zero; noise takes few below.
-    known = steps[(steps["not_identifiable"] == "") & (steps["interface_resistance_k_per_w"] > 0.0)]
+    # A step can only be compared as a ratio where it is above zero; noise takes few below, and some so near
+    # to it that the ratio says nothing.
+    least = steps["standard_error_k_per_w"] / MOST_RELATIVE_ERROR
+    is_above = (steps["interface_resistance_k_per_w"] > 0.0) & (steps["interface_resistance_k_per_w"] > least)
+    known = steps[(steps["not_identifiable"] == "") & is_above]
     if not len(known):
         return _empty()
     resistance = known["interface_resistance_k_per_w"].to_numpy(float)
