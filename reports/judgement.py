@@ -23,6 +23,7 @@ from .detector_settings import DetectorSettings
 from .drift import INTERFACE
 from .era_model import EraModel
 from .eras import Era, Part
+from .hot_spell import HOT_SPELL, may_be_a_hot_spell
 from .idle_series import idle_series
 from .judged_part import JudgedPart, judged_part
 from .machine_frames import POWER_STAGE
@@ -126,7 +127,7 @@ class Judge:
         if fan.is_changed and fan.changed_by.change_pct < 0.0:
             changed.append(fan)  # one that turns faster than it used to is not worn
         stretch = self.stretches.get((source, era.from_utc_ms)) if interface.is_changed else None
-        leading = min(changed, key=_detected) if changed else None
+        leading, remark = min(changed, key=_detected) if changed else None, ""
         found = (
             blame(
                 signs_of(
@@ -144,7 +145,9 @@ class Judge:
         )
         if found is not None and leading is not None:
             is_fan = _is_fan_unseen(found, airflow, model) and not idle.is_changed
-            if found.may_be_nothing or is_fan:
+            if leading is airflow and may_be_a_hot_spell(airflow, model):
+                found, changed, leading, remark = None, [], None, HOT_SPELL
+            elif found.may_be_nothing or is_fan:
                 found, changed, leading = None, [], None
             elif thermometers and found.cause is Cause.TELEMETRY and found.likeliest == OFFSET:
                 leading = thermometers[0]  # which says by how many kelvin
@@ -161,6 +164,7 @@ class Judge:
             cause,
             found,
             leading,
+            remark,
             as_read_k=as_read_k(cells, apart if apart.is_changed else leading),
             apart=apart,
         )
