@@ -8,13 +8,13 @@ from dataclasses import replace
 import pandas as pd
 
 from .baseline import MOST_DAYS, NORMAL_95, log_of_pct
-from .cause import Shift, Signs
 from .era_model import EraModel
 from .idle_series import ABOVE_AIR, IN_KELVIN, KELVIN_PER_LOG
 from .judged_part import JudgedPart, change_now
 from .part_series import IDLE
 from .reference_temperature import ReferenceKind
 from .remeasure import Stretch
+from .shown import Shift, Signs
 
 USUAL_SHARE, LEAST_SHARE, MOST_SHARE = 0.3, 0.05, 0.95  # of the interface part in the rise
 
@@ -66,6 +66,7 @@ def signs_of(
         log_creep_odds,
         _in_kelvin(_shift(apart, since)),
         *_apart_k(model),
+        is_fan_read=model is None or bool(model.fan),
     )
 
 

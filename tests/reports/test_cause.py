@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from heatdrift.reports.cause import Blame, Cause, Shift, Signs, blame, odds
+from heatdrift.reports.cause import Blame, Cause, blame, odds
+from heatdrift.reports.shown import Shift, Signs
 
 SHARE, IDLE_K, LOAD_K = 0.3, 8.0, 45.0
 N_DRAWS = 200
@@ -330,3 +331,24 @@ def test_a_fan_that_begins_to_turn_at_rest_does_not_hide_blocked_air() -> None:
     assert found.misfit > 10.0  # it is said all the same how badly it fits
     alone = blame(Signs(Shift(0.0, 0.01), None, idle, None, IDLE_K, LOAD_K, SHARE))
     assert not alone.may_be_nothing  # and idle by itself still counts
+
+
+def test_a_fan_that_nobody_reads_may_answer_to_a_worse_joint() -> None:
+    """A hotter die lets it turn faster, and the air seems better by a sixth."""
+    seen = Signs(
+        Shift(0.26, 0.015, holds_wander=True),
+        Shift(-0.18, 0.045, holds_wander=True),
+        Shift(0.3, 0.2),
+        None,
+        20.0,
+        24.0,
+        0.4,
+        Shift(0.11, 0.02),
+        is_fan_read=False,
+    )
+    assert blame(seen).cause is Cause.INTERFACE
+    # What is read at one speed of the fan has no such excuse, nor has air that got worse.
+    read = blame(replace(seen, is_fan_read=True))
+    assert read.misfits["interface part"] > blame(seen).misfits["interface part"] + 10.0
+    worse = replace(seen, airflow=Shift(0.18, 0.045, holds_wander=True))
+    assert blame(worse).misfits == blame(replace(worse, is_fan_read=True)).misfits

@@ -13,7 +13,7 @@ import pytest
 from heatdrift.reports.air_model import AirModel, Form, Shape
 from heatdrift.reports.apart import apart_series
 from heatdrift.reports.baseline import Change
-from heatdrift.reports.cause import Cause, Shift, Signs, blame
+from heatdrift.reports.cause import Cause, blame
 from heatdrift.reports.drift import AIRFLOW, INTERFACE
 from heatdrift.reports.era_model import EraModel, KnownReference
 from heatdrift.reports.idle_series import idle_series
@@ -22,6 +22,7 @@ from heatdrift.reports.part_series import airflow_series, fan_series, part_serie
 from heatdrift.reports.part_settings import APART_SETTINGS
 from heatdrift.reports.reference_temperature import ReferenceKind
 from heatdrift.reports.remeasure import Stretch
+from heatdrift.reports.shown import Shift, Signs
 from heatdrift.reports.signs import signs_of
 from heatdrift.reports.time_constants import TimeConstants
 
