@@ -89,20 +89,16 @@ def learn_apart(windows: pd.DataFrame, beside: str) -> ApartModel | None:
     beside
         The other source.
     """
-    other_c = f"temperature_c.{beside}"
-    if other_c not in windows or f"power_w.{beside}" not in windows:
-        return None
     is_above_air = "reference_c" in windows
-    known = windows[windows[other_c].notna()]
+    known = _with_both(windows, beside)
     if is_above_air:
         known = known[known["reference_c"].notna()]
     if len(known) < LEAST_WINDOWS:
         return None
     memory_pct = usual_memory_pct(known)
     columns = _columns(known, beside, memory_pct)
-    apart_k = (known["temperature_c"] - known[other_c]).to_numpy(float)
     try:
-        difference = fit_huber(columns, apart_k).coefficients
+        difference = fit_huber(columns, _apart_k(known, beside)).coefficients
         itself = fit_huber(columns, _itself_c(known, is_above_air)).coefficients
     except AnalysisError:  # powers that never move, or always together
         return None
@@ -134,13 +130,11 @@ def apart_cells(models: Iterable[ApartModel], windows: pd.DataFrame) -> pd.DataF
     """
     made = []
     for model in models:
-        other_c = f"temperature_c.{model.beside}"
-        if other_c not in windows or f"power_w.{model.beside}" not in windows:
+        known = _with_both(windows, model.beside)
+        if not len(known):
             continue
-        known = windows[windows[other_c].notna()]
         columns = _columns(known, model.beside, model.memory_pct)
-        apart_k = (known["temperature_c"] - known[other_c]).to_numpy(float)
-        left_k = apart_k - columns @ np.array(model.difference)
+        left_k = _apart_k(known, model.beside) - columns @ np.array(model.difference)
         own_k = _itself_c(known, model.is_above_air) - columns @ np.array(model.itself)
         made.append(_days(known.index, left_k, model.beside))
         made.append(_days(known.index, own_k, f"{model.beside} {ITSELF}"))
@@ -186,6 +180,17 @@ def itself_by_day(cells: pd.DataFrame) -> pd.Series:
 
 def _is_itself(cells: pd.DataFrame) -> npt.NDArray[np.bool_]:
     return cells["workload_class"].astype(str).str.endswith(f" {ITSELF}").to_numpy(bool)
+
+
+def _with_both(windows: pd.DataFrame, beside: str) -> pd.DataFrame:
+    """The windows in which the other source was read as well."""
+    if f"temperature_c.{beside}" not in windows or f"power_w.{beside}" not in windows:
+        return windows.iloc[:0]
+    return windows[windows[f"temperature_c.{beside}"].notna()]
+
+
+def _apart_k(windows: pd.DataFrame, beside: str) -> Array:
+    return np.asarray(windows["temperature_c"] - windows[f"temperature_c.{beside}"], float)
 
 
 def _itself_c(windows: pd.DataFrame, is_above_air: bool) -> Array:

@@ -164,6 +164,12 @@ def log_of_pct(pct: float) -> float:
     return math.log1p(max(pct, LEAST_PCT) / 100.0)
 
 
+def log_with_error(pct: float, ci95_pct: tuple[float, float]) -> tuple[float, float]:
+    """A change in per cent with its 95 % interval as a logarithm and its standard error."""
+    low, high = (log_of_pct(end) for end in ci95_pct)
+    return log_of_pct(pct), (high - low) / (2.0 * NORMAL_95)
+
+
 def change_of_log(log_ratio: float, error: float) -> Change:
     """A logarithm of a ratio and its standard error as a change with its interval."""
     low, high = (100.0 * math.expm1(log_ratio + side * NORMAL_95 * error) for side in (-1, 1))

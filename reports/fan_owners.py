@@ -33,30 +33,30 @@ def strangers_fans(frames: MachineFrames, source: str, shared_with: Sequence[str
         Sources on its sink: a fan that follows one of them cools it as well.
     """
     ours = {source, *shared_with}
-    return frozenset(fan for fan in frames.fans if (owner_of(frames, fan) or source) not in ours)
+    return frozenset(fan for fan, owner in owners_of(frames).items() if owner not in ours)
 
 
-def owner_of(frames: MachineFrames, fan: str) -> str:
-    """The source that a fan clearly follows; empty where none is clear.
+def owners_of(frames: MachineFrames) -> dict[str, str]:
+    """The source that each fan clearly follows; without those of which none is clear.
 
     Parameters
     ----------
     frames
         A stretch of the machine.
-    fan
-        One of its fans.
     """
-    names = [name for name in frames.sources if name in frames.others("")]
+    names = list(frames.others(""))
     if len(names) < 2:
-        return ""
+        return {}
     index = frames.sources[names[0]].index
-    speed = frames.fans[fan]
-    turned = moves(index, np.log(speed.where(speed > 0.0)))
     warmed = [moves(index, frames.sources[name]["temperature_c"]) for name in names]
-    answers = answers_to(turned, warmed, n_lags=N_LAGS, least_active=LEAST_ACTIVE_K)
-    if answers is None:
-        return ""
-    by_errors = sorted(zip((answer.errors for answer in answers), names, strict=True), reverse=True)
-    (best, name), (next_best, _) = by_errors[:2]
-    is_clear = best >= LEAST_ERRORS and best >= TIMES_AS_CLEAR * next_best
-    return name if is_clear else ""
+    found = {}
+    for fan, speed in frames.fans.items():
+        turned = moves(index, np.log(speed.where(speed > 0.0)))
+        answers = answers_to(turned, warmed, n_lags=N_LAGS, least_active=LEAST_ACTIVE_K)
+        if answers is None:
+            continue
+        by_errors = sorted(zip((answer.errors for answer in answers), names, strict=True), reverse=True)
+        (best, name), (next_best, _) = by_errors[:2]
+        if best >= LEAST_ERRORS and best >= TIMES_AS_CLEAR * next_best:
+            found[fan] = name
+    return found

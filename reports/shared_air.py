@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from .baseline import NORMAL_95, change_of_log, log_of_pct
+from .baseline import change_of_log, log_of_pct, log_with_error
 from .cause import UNDECIDED, Cause
 from .detector_settings import AIRFLOW_LOG_BAYES_LIMIT, DetectorSettings
 from .evidence import CHANGES_PER_DAY
@@ -117,9 +117,8 @@ def is_against_its_sink(one: Verdict, verdicts: Sequence[Verdict]) -> bool:
             continue
         if other.airflow.series is None or evidence(other, one.airflow) >= 0.0:
             continue
-        low, high = (log_of_pct(end) for end in one.airflow.changed_by.change_ci95_pct)
-        own = log_of_pct(one.airflow.changed_by.change_pct), (high - low) / (2.0 * NORMAL_95)
-        seen = [own, _since(other, one.airflow)]
+        found = one.airflow.changed_by
+        seen = [log_with_error(found.change_pct, found.change_ci95_pct), _since(other, one.airflow)]
         weights = [error**-2.0 for _, error in seen]
         both = sum(weight * value for weight, (value, _) in zip(weights, seen, strict=True))
         if abs(both) < PLAIN_ERRORS * math.sqrt(sum(weights)):
@@ -148,9 +147,8 @@ def evidence(one: Verdict, air: JudgedPart) -> float:
     seen, error = _since(one, air)
     if not math.isfinite(error):
         return 0.0
-    expected = log_of_pct(air.changed_by.change_pct)
-    low, high = (log_of_pct(end) for end in air.changed_by.change_ci95_pct)
-    if_alike = math.hypot(error, (high - low) / (2.0 * NORMAL_95), UNLIKE * expected)
+    expected, its_error = log_with_error(air.changed_by.change_pct, air.changed_by.change_ci95_pct)
+    if_alike = math.hypot(error, its_error, UNLIKE * expected)
     nothing = (seen / error) ** 2 + 2.0 * math.log(error)
     return nothing - ((seen - expected) / if_alike) ** 2 - 2.0 * math.log(if_alike)
 
@@ -178,6 +176,5 @@ def _since(one: Verdict, air: JudgedPart) -> tuple[float, float]:
     told = change_now(one.airflow.series, since=onset_of(air).floor("D"))
     if told.pct is None or told.ci95_pct is None:
         return 0.0, math.inf
-    low, high = (log_of_pct(end) for end in told.ci95_pct)
-    own = (high - low) / (2.0 * NORMAL_95)
-    return log_of_pct(told.pct), math.hypot(own, airflow_settings(one.model).systematic_sd)
+    seen, own_error = log_with_error(told.pct, told.ci95_pct)
+    return seen, math.hypot(own_error, airflow_settings(one.model).systematic_sd)

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pandas as pd
 
-from .baseline import MOST_DAYS, NORMAL_95, log_of_pct
+from .baseline import MOST_DAYS, log_with_error
 from .era_model import EraModel
 from .idle_series import ABOVE_AIR, IN_KELVIN, KELVIN_PER_LOG
 from .judged_part import JudgedPart, change_now
@@ -81,16 +81,15 @@ def _apart_k(model: EraModel | None) -> tuple[float, float]:
 def _shift(part: JudgedPart, since: pd.Timestamp | None) -> Shift | None:
     """What the detector thinks it changed by, else what the newest days say."""
     if part.is_changed and part.detection is not None:
-        now, (low, high) = part.detection.change_pct, part.detection.change_ci95_pct
+        now, ci95 = part.detection.change_pct, part.detection.change_ci95_pct
     else:
         told = part.change if part.series is None else change_now(part.series, since=since)
         if told.pct is None or told.ci95_pct is None:
             return None
-        now, (low, high) = told.pct, told.ci95_pct
-    low_log, now_log, high_log = (log_of_pct(end) for end in (low, now, high))
+        now, ci95 = told.pct, told.ci95_pct
     # Both parts answer to more than wander, a power reading of one of two on a sink above all.
     is_step = part.is_changed and part.changed_by.shape == "step" and part.name in IN_KELVIN
-    return Shift(now_log, (high_log - low_log) / (2.0 * NORMAL_95), part.is_changed, is_step)
+    return Shift(*log_with_error(now, ci95), part.is_changed, is_step)
 
 
 def _in_kelvin(shift: Shift | None) -> Shift | None:
