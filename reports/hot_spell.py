@@ -15,10 +15,14 @@ from .judged_part import JudgedPart
 from .reference_temperature import ReferenceKind
 from .verdict import onset_of
 
+MEANWHILE = (
+    "See that nothing lies before its inlets. A thermometer near the air intake would tell hot weather from "
+    "blocked air at once."
+)
 LONGEST = pd.Timedelta(days=21)  # common practice, no source: few hot spells last for three weeks
 HOT_SPELL = (
-    "airflow seems worse since less than three weeks; where neither room nor fan is read a hot spell looks "
-    "the same, so it is told when it stays"
+    "airflow has seemed worse for less than three weeks; where neither room nor fan is read a hot spell "
+    "looks the same, so it is told when it stays"
 )
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from ..advice import advice_for, would_settle
 from ..cause import Cause
 from ..evidence_words import MATTERS_PCT
+from ..hot_spell import HOT_SPELL, MEANWHILE
 from ..idle_series import in_its_unit
 from ..judgement import JudgedPart, Verdict
 from ..message_words import PARTS, all_of, day, likelihood, signed, size
@@ -81,7 +82,9 @@ def first_lines(
     has_changed = verdict.leading is not None and verdict.leading.detection is not None
     to_do: tuple[str, ...] = advice.what_to_do
     settles = advice.would_settle or would_settle(verdict)
-    if is_judged and not to_do:
+    if verdict.remark == HOT_SPELL:
+        to_do = (MEANWHILE,)
+    elif is_judged and not to_do:
         to_do = ("Go on as usual: it is judged anew every night.",)
     elif not has_changed:
         to_do = ("Go on recording: with enough days under load it is judged by itself.",)

@@ -7,6 +7,7 @@ from collections.abc import Collection
 from ...store.journal_entry import EntryKind
 from ..advice import Finding, finding_of
 from ..cause import Cause
+from ..hot_spell import HOT_SPELL
 from ..judgement import Verdict
 from ..verdict_message import SUSPECTS
 
@@ -84,6 +85,8 @@ def in_short(verdict: Verdict, kinds: Collection[str]) -> str:
     """Say what to do in a few words; the parameters are those of `typical_of`."""
     finding = finding_of(verdict)
     found = verdict.leading.detection if verdict.leading else None
+    if verdict.remark == HOT_SPELL:
+        return "Wait."
     if found is None or finding not in IN_SHORT:
         return "Nothing."
     if finding is Finding.INTERFACE and found.shape == "step":

@@ -10,6 +10,7 @@ import pytest
 
 from heatdrift.reports.baseline import Change
 from heatdrift.reports.cause import Blame, Cause
+from heatdrift.reports.hot_spell import HOT_SPELL
 from heatdrift.reports.outlook import ENDS, TOO_WIDE, Outlook
 from heatdrift.reports.pages.first_lines import NOT_JUDGED, FirstLines, first_lines
 from heatdrift.reports.reference_conditions import ReferenceConditions
@@ -168,6 +169,13 @@ def test_holding_names_both_parts_with_what_they_are_good_to() -> None:
     )
     assert said.state_word == "holding"
     assert said.in_short == "Nothing."
+
+
+def test_what_may_be_a_hot_spell_says_what_to_do_meanwhile() -> None:
+    said = lines(replace(holding(), remark=HOT_SPELL))
+    assert (said.in_short, said.state_word) == ("Wait.", "holding")
+    assert "inlets" in said.what_to_do[0] and "at once" in said.what_to_do[0]
+    assert "hot spell looks the same" in said.how_sure
 
 
 def test_what_may_have_changed_is_not_called_unchanged() -> None:
